@@ -1,0 +1,64 @@
+//! Doubts that do not stop a run.
+
+use serde::{Deserialize, Serialize};
+
+/// One doubt about a photo: what was measured and what would have been needed.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Caution {
+    /// What kind of doubt.
+    pub kind: CautionKind,
+    /// What was measured, in the unit that `kind` says.
+    pub measured: f64,
+    /// The bound that it passed, same unit.
+    pub bound: f64,
+    /// One sentence for the person: what it means and what to do.
+    pub message: String,
+}
+
+/// Kinds of doubt.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum CautionKind {
+    /// Blurred: edge width, mm.
+    Blur,
+    /// Too dark: median lightness, L*.
+    Dark,
+    /// Burnt-out highlights: share of the plot, %.
+    Glare,
+    /// Deep shadow: share of the plot, %.
+    DeepShadow,
+    /// Few pixels across a bean: px.
+    CoarseScale,
+    /// Much residue: cover, %. Beans lie hidden under it.
+    HeavyResidue,
+    /// The frame is not surely right: confidence, 0..1.
+    DoubtfulFrame,
+    /// The same file (SHA-256) stands twice in the batch: copies beyond the first.
+    SameFile,
+    /// The same plot seems photographed twice: likeness, 0..1.
+    SamePlot,
+    /// The bar's height is not known, so the area may be off by this much: %.
+    BarHeightUnknown,
+    /// Unlike anything that the model was fitted on: distance in standard deviations.
+    UnlikeTraining,
+}
+
+impl CautionKind {
+    /// The word for it, as in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Blur => "blur",
+            Self::Dark => "dark",
+            Self::Glare => "glare",
+            Self::DeepShadow => "deep-shadow",
+            Self::CoarseScale => "coarse-scale",
+            Self::HeavyResidue => "heavy-residue",
+            Self::DoubtfulFrame => "doubtful-frame",
+            Self::SameFile => "same-file",
+            Self::SamePlot => "same-plot",
+            Self::BarHeightUnknown => "bar-height-unknown",
+            Self::UnlikeTraining => "unlike-training",
+        }
+    }
+}

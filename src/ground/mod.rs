@@ -1,0 +1,40 @@
+//! Fourth stage: soil, residue, bean-coloured, by colour thresholds in CIE L*a*b* that adapt to the photo.
+
+use image::GrayImage;
+use serde::{Deserialize, Serialize};
+
+/// What each plot pixel is by its colour, with the thresholds that said so.
+#[derive(Debug, Clone)]
+pub struct Ground {
+    /// One [`Cover`] code a plot pixel; 0 outside the plot.
+    pub classes: GrayImage,
+    /// Shares of the plot.
+    pub shares: Shares,
+}
+
+/// Codes in [`Ground::classes`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Cover {
+    /// Outside the plot.
+    Outside = 0,
+    /// Soil.
+    Soil = 1,
+    /// Residue.
+    Residue = 2,
+    /// Coloured like a bean.
+    BeanColoured = 3,
+}
+
+/// Shares of the plot by colour, %. They add up to 100.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Shares {
+    /// Soil.
+    pub soil_pct: f64,
+    /// Residue of any kind, bean-coloured pieces that are no beans included once scored.
+    pub residue_cover_pct: f64,
+    /// Bean-coloured.
+    pub bean_coloured_pct: f64,
+    /// The lightness L* that parts soil from residue here.
+    pub soil_below_l: f64,
+}

@@ -1,0 +1,29 @@
+//! Sixth stage: what each candidate is, with a calibrated probability.
+
+use serde::{Deserialize, Serialize};
+
+use crate::candidate::Candidate;
+
+/// Probabilities of what an object is. They add up to 1.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
+pub struct Chances {
+    /// A whole bean.
+    pub bean: f64,
+    /// A split or crushed bean.
+    pub split: f64,
+    /// A closed pod with beans in it.
+    pub pod: f64,
+    /// None of these.
+    pub other: f64,
+}
+
+/// A candidate and what it is thought to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scored {
+    /// What was found.
+    pub candidate: Candidate,
+    /// What it is.
+    pub chances: Chances,
+    /// Beans in it if it is a pod: expected number.
+    pub beans_in_pod: f64,
+}
