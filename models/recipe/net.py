@@ -1,0 +1,91 @@
+"""The network: its layers as one list, read by PyTorch for training and by the ONNX writer.
+
+Input 1 x 3 x H x W, sRGB / 255 - 0.5, PX_PER_MM, H and W multiples of 8. Output 1 x 15 x H/4 x W/4:
+0-3 bean heat, 4-7 pod heat (2 x 2 sub-cells, row-major), 8 split (logit), 9 log radius mm,
+10 share visible (logit), 11 beans in pod, 12 log length mm of a pod, 13 cos 2a, 14 sin 2a of its axis.
+"""
+OUT_CHANNELS = 15
+# (name, input, kind, parameters)
+W0, W1, W2 = 16, 40, 88
+
+
+def layers(w0=W0, w1=W1, w2=W2, n4=1, n8=4):
+    """name, op, inputs, args: conv args are (in, out, kernel, stride, relu)."""
+    out = [("s", "conv", ["x"], (3, w0, 5, 2, True)), ("d", "conv", ["s"], (w0, w1, 3, 2, True))]
+    cur = "d"
+    for i in range(n4):
+        out += [(f"q{i}a", "conv", [cur], (w1, w1, 3, 1, True))]
+        cur = f"q{i}a"
+    skip = cur
+    out += [("e", "conv", [cur], (w1, w2, 3, 2, True))]
+    cur = "e"
+    for i in range(n8):
+        out += [(f"e{i}a", "conv", [cur], (w2, w2 // 2, 3, 1, True)), (f"e{i}b", "conv", [f"e{i}a"], (w2 // 2, w2, 1, 1, False)), (f"e{i}", "addrelu", [cur, f"e{i}b"], None)]
+        cur = f"e{i}"
+    out += [("u", "conv", [cur], (w2, w1, 1, 1, False)), ("uu", "up2", ["u"], None), ("m", "addrelu", ["uu", skip], None),
+            ("f", "conv", ["m"], (w1, w1, 3, 1, True)), ("y", "conv", ["f"], (w1, OUT_CHANNELS, 1, 1, False))]
+    return out
+
+
+def torch_net(ls):
+    import torch
+    from torch import nn
+    import torch.nn.functional as F
+
+    class Net(nn.Module):
+        def __init__(s):
+            super().__init__()
+            s.ls = ls; s.c = nn.ModuleDict()
+            for name, op, _, a in ls:
+                if op == "conv":
+                    i, o, k, st, _ = a
+                    s.c[name] = nn.Sequential(nn.Conv2d(i, o, k, st, k // 2, bias=False), nn.BatchNorm2d(o)) if name != "y" else nn.Sequential(nn.Conv2d(i, o, k, st, k // 2))
+
+        def forward(s, x):
+            v = {"x": x}
+            for name, op, ins, a in s.ls:
+                if op == "conv":
+                    t = s.c[name](v[ins[0]]); t = F.relu(t) if a[4] else t
+                elif op == "addrelu":
+                    t = F.relu(v[ins[0]] + v[ins[1]])
+                else:
+                    t = F.interpolate(v[ins[0]], scale_factor=2, mode="nearest")
+                v[name] = t
+            return v["y"]
+    return Net()
+
+
+def folded(net):
+    """name -> (weight, bias) with batch norms folded in, as numpy float32."""
+    import torch
+    out = {}
+    for name, m in net.c.items():
+        w = m[0].weight.detach().double().cpu()
+        if len(m) == 2:
+            b = m[1]; g = b.weight.detach().double().cpu() / torch.sqrt(b.running_var.double().cpu() + b.eps)
+            w, bias = w * g[:, None, None, None], b.bias.detach().double().cpu() - b.running_mean.double().cpu() * g
+        else:
+            bias = m[0].bias.detach().double().cpu()
+        out[name] = (w.float().numpy(), bias.float().numpy())
+    return out
+
+
+def onnx_model(ls, weights):
+    """An ONNX file's bytes, opset 13."""
+    import onnx
+    from onnx import TensorProto as T, helper as h, numpy_helper as nh
+    nodes, inits = [], [nh.from_array(__import__("numpy").array([1, 1, 2, 2], "float32"), "up_scale")]
+    for name, op, ins, a in ls:
+        if op == "conv":
+            i, o, k, st, relu = a; p = k // 2; w, b = weights[name]
+            inits += [nh.from_array(w, name + ".w"), nh.from_array(b, name + ".b")]
+            nodes.append(h.make_node("Conv", [ins[0], name + ".w", name + ".b"], [name + "_c" if relu else name], kernel_shape=[k, k], strides=[st, st], pads=[p] * 4))
+            if relu: nodes.append(h.make_node("Relu", [name + "_c"], [name]))
+        elif op == "addrelu":
+            nodes += [h.make_node("Add", ins, [name + "_s"]), h.make_node("Relu", [name + "_s"], [name])]
+        else:
+            nodes.append(h.make_node("Resize", [ins[0], "", "up_scale"], [name], mode="nearest", coordinate_transformation_mode="asymmetric", nearest_mode="floor"))
+    g = h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, OUT_CHANNELS, "h4", "w4"])], inits)
+    m = h.make_model(g, opset_imports=[h.make_opsetid("", 13)], producer_name="podfall recipe"); m.ir_version = 8
+    onnx.checker.check_model(m)
+    return m.SerializeToString()
