@@ -6,6 +6,7 @@
 
 pub mod candidate;
 pub mod caution;
+pub mod colour;
 pub mod counts;
 pub mod frame;
 pub mod geometry;

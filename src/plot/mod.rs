@@ -2,7 +2,16 @@
 
 use image::RgbImage;
 
-use crate::geometry::{Homography, LensBend, Point};
+use crate::{
+    frame::{FoundFrame, FrameSpec},
+    geometry::{Homography, LensBend, Point},
+};
+
+mod light;
+mod outline;
+mod shadow;
+mod sharpness;
+mod warp;
 
 /// The ground inside the frame, from straight above.
 ///
@@ -91,4 +100,118 @@ impl Plot {
             (p.y + self.margin_mm) * self.px_per_mm,
         )
     }
+}
+
+/// How a plot is drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlotSettings {
+    /// Plot pixels per mm, the same for every photo so that the scorers see one size.
+    /// Raised: slower, and nothing new to see in most photos; lowered: beans and chaff look alike.
+    pub px_per_mm: f64,
+    /// Ground drawn beyond the inner edge, mm. Lowered: objects at the edge are cut; raised: slower.
+    pub margin_mm: f64,
+    /// Height of the bar's inner edge above the ground, mm, when known.
+    pub bar_height_mm: Option<f64>,
+    /// Focal length of the camera, mm, of a 36 mm wide picture with the same field, when known.
+    pub focal_length_35mm_mm: Option<f64>,
+    /// Even the light out. Off: `even` is a copy of `raw`.
+    pub even_light: bool,
+}
+
+impl Default for PlotSettings {
+    fn default() -> Self {
+        Self {
+            px_per_mm: 3.0,
+            margin_mm: 12.0,
+            bar_height_mm: None,
+            focal_length_35mm_mm: None,
+            even_light: true,
+        }
+    }
+}
+
+/// Why no plot could be drawn.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum PlotError {
+    /// The outline encloses nothing.
+    #[error(
+        "the frame's outline encloses no ground (corners on a line or an ellipse without width); set its corners with --corners"
+    )]
+    FlatOutline,
+    /// More plot than fits into memory.
+    #[error(
+        "a plot of {width_mm:.0} x {height_mm:.0} mm takes {plot_mpx:.0} million pixels, at most {most_mpx:.0} are drawn; check the frame's size, or use a smaller frame"
+    )]
+    TooLarge {
+        /// Inside width, mm.
+        width_mm: f64,
+        /// Inside height, mm.
+        height_mm: f64,
+        /// What it would take, million pixels.
+        plot_mpx: f64,
+        /// The most that is drawn, million pixels.
+        most_mpx: f64,
+    },
+}
+
+/// Most pixels of a plot: at 3 px per mm this is 2.7 m², more than any one photo resolves.
+const MOST_PLOT_PX: f64 = 24e6;
+
+/// Draws the ground inside the frame from straight above.
+///
+/// - `photo_pixels`: upright, 8-bit sRGB.
+/// - `frame`: inner edge in upright photo pixels; first corner at plot mm (0, 0).
+/// - Returns a [`Plot`] of `size + 2 margin` mm at `settings.px_per_mm`. Its millimetres are measured in the plane
+///   of the frame's inner edge: under a bar of height h seen from distance d the ground looks smaller by h / d.
+///
+/// # Errors
+/// [`PlotError::FlatOutline`] for an outline without area, [`PlotError::TooLarge`] when the plot would not fit.
+///
+/// # Source
+/// Hartley & Zisserman, *Multiple View Geometry*, 2nd ed. (2004), section 2.3 (the map), and as named at the parts.
+pub fn flatten(
+    photo_pixels: &RgbImage,
+    frame: &FoundFrame,
+    spec: FrameSpec,
+    settings: &PlotSettings,
+) -> Result<Plot, PlotError> {
+    let (width_mm, height_mm) = spec.size_mm();
+    let across_px =
+        |side_mm: f64| ((side_mm + 2.0 * settings.margin_mm) * settings.px_per_mm).round();
+    let (width_px, height_px) = (across_px(width_mm), across_px(height_mm));
+    if width_px * height_px > MOST_PLOT_PX {
+        return Err(PlotError::TooLarge {
+            width_mm,
+            height_mm,
+            plot_mpx: width_px * height_px / 1e6,
+            most_mpx: MOST_PLOT_PX / 1e6,
+        });
+    }
+    let map = outline::map(frame, spec)?;
+    let raster = warp::Raster {
+        width_px: width_px as usize,
+        height_px: height_px as usize,
+        px_per_mm: settings.px_per_mm,
+        margin_mm: settings.margin_mm,
+    };
+    let middle = outline::stretches(&map, Point::new(width_mm / 2.0, height_mm / 2.0));
+    let photo_px_per_plot_px = (middle.0 * middle.1).sqrt() / settings.px_per_mm;
+    let raw = warp::warp(photo_pixels, &map, &raster, photo_px_per_plot_px);
+    let inside = warp::inside_mask(&raster, spec);
+    let (even, light) = light::even_out(&raw, &inside, settings, frame.bar_srgb);
+    let area = outline::seen_area(&map, frame, spec, settings);
+    Ok(Plot {
+        raw,
+        even,
+        inside,
+        px_per_mm: settings.px_per_mm,
+        margin_mm: settings.margin_mm,
+        photo_px_per_mm: outline::coarsest_px_per_mm(&map, width_mm, height_mm),
+        area_m2: area.best_m2,
+        area_low_m2: area.low_m2,
+        area_high_m2: area.high_m2,
+        map,
+        light,
+    })
 }
