@@ -118,16 +118,17 @@ fn survey(bytes: &[u8]) -> Result<Header, PhotoError> {
         let end = at + usize::from(u16::from_be_bytes([length[0], length[1]])).max(2);
         let body = bytes.get(at + 2..end).ok_or_else(cut_off)?;
         // Start of frame: every 0xCn that is no table.
-        if matches!(marker, 0xC0..=0xCF) && !matches!(marker, 0xC4 | 0xC8 | 0xCC) {
-            if let Some(&[precision_bits, h1, h0, w1, w0, components]) = body.first_chunk::<6>() {
-                header.get_or_insert(Header {
-                    width_px: u32::from(u16::from_be_bytes([w1, w0])),
-                    height_px: u32::from(u16::from_be_bytes([h1, h0])),
-                    precision_bits,
-                    components,
-                    frame_kind: marker,
-                });
-            }
+        if matches!(marker, 0xC0..=0xCF)
+            && !matches!(marker, 0xC4 | 0xC8 | 0xCC)
+            && let Some(&[precision_bits, h1, h0, w1, w0, components]) = body.first_chunk::<6>()
+        {
+            header.get_or_insert(Header {
+                width_px: u32::from(u16::from_be_bytes([w1, w0])),
+                height_px: u32::from(u16::from_be_bytes([h1, h0])),
+                precision_bits,
+                components,
+                frame_kind: marker,
+            });
         }
         at = end;
     }

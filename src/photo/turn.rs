@@ -112,7 +112,11 @@ mod tests {
             image::imageops::rotate270(&stored),
         ];
         for (orientation, expected) in (5..=8).zip(slow) {
-            assert_eq!(upright(stored.clone(), orientation), expected, "{orientation}");
+            assert_eq!(
+                upright(stored.clone(), orientation),
+                expected,
+                "{orientation}"
+            );
         }
     }
 }
