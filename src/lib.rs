@@ -4,14 +4,19 @@
 //! The stages, each a plain function from value to value:
 //! photo → frame → plot → ground → candidate → score → count → loss → report.
 
+pub mod batch;
 pub mod candidate;
 pub mod caution;
 pub mod colour;
 pub mod counts;
+pub mod files;
 pub mod frame;
 pub mod geometry;
 pub mod ground;
+pub mod likeness;
 pub mod photo;
+pub mod pipeline;
 pub mod plot;
 pub mod score;
+pub mod season;
 pub mod units;
