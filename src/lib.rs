@@ -8,6 +8,7 @@ pub mod batch;
 pub mod candidate;
 pub mod caution;
 pub mod colour;
+pub mod count;
 pub mod counts;
 pub mod files;
 pub mod frame;

@@ -1,6 +1,6 @@
 """The network: its layers as one list, read by PyTorch for training and by the ONNX writer.
 
-Input 1 x 3 x H x W, sRGB / 255 - 0.5, PX_PER_MM, H and W multiples of 8. Output 1 x 15 x H/4 x W/4:
+Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W multiples of 8. Output 1 x 15 x H/4 x W/4:
 0-3 bean heat, 4-7 pod heat (2 x 2 sub-cells, row-major), 8 split (logit), 9 log radius mm,
 10 share visible (logit), 11 beans in pod, 12 log length mm of a pod, 13 cos 2a, 14 sin 2a of its axis.
 """

@@ -2,6 +2,13 @@
 
 use serde::{Deserialize, Serialize};
 
+pub mod card;
+pub mod learned;
+pub mod net;
+pub mod peaks;
+
+pub use learned::likeness_measures;
+
 use crate::candidate::Candidate;
 
 /// Probabilities of what an object is. They add up to 1.

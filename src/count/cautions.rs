@@ -1,0 +1,74 @@
+//! Doubts about a photo, from what was measured on its plot.
+
+use crate::{
+    caution::{Caution, CautionKind},
+    frame::FoundFrame,
+    ground::Shares,
+    plot::Plot,
+};
+
+/// Width of a soybean, mm, by which scale is judged (Kibar 2008: 6.8 to 7.1; Wandkar 2012: 5.6).
+pub const BEAN_MM: f64 = 6.5;
+
+/// Everything that a caution can be about.
+#[derive(Debug, Clone, Copy)]
+pub struct Seen<'a> {
+    /// The frame.
+    pub frame: &'a FoundFrame,
+    /// The plot.
+    pub plot: &'a Plot,
+    /// Soil and residue.
+    pub shares: &'a Shares,
+    /// Distance from what the model was trained on, and the most that is taken without a word.
+    pub distance: (f64, f64),
+    /// Whether the bar's height was told.
+    pub bar_height_known: bool,
+}
+
+/// Doubts about one photo, in the order of [`CautionKind`].
+pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
+    let light = &seen.plot.light;
+    let bean_px = seen.plot.photo_px_per_mm * BEAN_MM;
+    let area_off_pct = 100.0 * (seen.plot.area_high_m2 / seen.plot.area_low_m2 - 1.0);
+    let found = [
+        over(CautionKind::Blur, light.blur_sigma_mm, 0.9, "the photo is blurred: edges are {} mm wide, {} mm is the most for a sure count; hold still and tap to focus"),
+        under(CautionKind::Dark, light.median_l, 14.0, "the ground is dark: lightness {}, should be above {}; take it again with more light or the flash"),
+        over(CautionKind::Glare, 100.0 * light.glare_share, 3.0, "{} % of the plot is burnt out white, at most {} % should be; shade the frame and take it again"),
+        over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; turn so that your shadow falls outside"),
+        under(CautionKind::CoarseScale, bean_px, 11.0, "a bean is only {} px wide, {} px or more is wanted; stand closer or use a smaller frame"),
+        over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, 60.0, "residue covers {} % of the plot, above {} % beans lie hidden: lift the residue off and take a second photo"),
+        under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.6, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
+        (!seen.bar_height_known)
+            .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 2.5, "the height of the bar is not known, so the ground seen may be {} % more than its inside measure (over {} %): give --bar-height"))
+            .flatten(),
+        over(CautionKind::UnlikeTraining, seen.distance.0, seen.distance.1, "this ground or light is unlike what the model was trained on ({} standard deviations, at most {}): count this frame by hand too"),
+    ];
+    found.into_iter().flatten().collect()
+}
+
+fn over(kind: CautionKind, measured: f64, bound: f64, text: &str) -> Option<Caution> {
+    (measured > bound).then(|| caution(kind, measured, bound, text))
+}
+
+fn under(kind: CautionKind, measured: f64, bound: f64, text: &str) -> Option<Caution> {
+    (measured < bound).then(|| caution(kind, measured, bound, text))
+}
+
+fn caution(kind: CautionKind, measured: f64, bound: f64, text: &str) -> Caution {
+    let words = |v: f64| {
+        if v.abs() >= 10.0 {
+            format!("{v:.0}")
+        } else {
+            format!("{v:.2}")
+        }
+    };
+    let message = text
+        .replacen("{}", &words(measured), 1)
+        .replacen("{}", &words(bound), 1);
+    Caution {
+        kind,
+        measured: (measured * 1e3).round() / 1e3,
+        bound,
+        message,
+    }
+}

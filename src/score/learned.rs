@@ -1,0 +1,182 @@
+//! The learned scorer: the network's hilltops joined with the candidates of the blob detection.
+
+use image::RgbImage;
+
+use super::{
+    Chances, Scored,
+    card::Card,
+    net::{Maps, Measure, Net, NetError},
+    peaks::{Peak, peaks},
+};
+use crate::{candidate::Candidate, geometry::Point, plot::Plot};
+
+/// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
+const BEAN_REACH: usize = 2;
+/// Likewise for a pod.
+const POD_REACH: usize = 6;
+/// A candidate this near to a hilltop, mm, is the same object: less than half a bean's width.
+const SAME_MM: f64 = 2.6;
+/// Probability under which a bean's hilltop is left out of the list.
+const LEAST_PROBABILITY: f64 = 0.02;
+
+/// Judges a plot: what lies on it, each with its probability. Sorted from top to bottom, then left to right.
+///
+/// The network adds objects that no candidate stands for, and takes a candidate's measured size where there is one.
+/// Candidates without a hilltop are none of bean, split bean or pod, and are not listed.
+///
+/// # Errors
+/// [`NetError`] when the network does not run.
+pub fn judge(
+    plot: &Plot,
+    candidates: &[Candidate],
+    net: &Net,
+    card: &Card,
+) -> Result<Vec<Scored>, NetError> {
+    let maps = net.look(&plot.raw)?;
+    let mut found: Vec<Scored> = Vec::new();
+    let pods = peaks(
+        &maps.pod_heat,
+        POD_REACH,
+        card.pod.least_heat as f32,
+        Maps::HEAT_PX,
+    );
+    found.extend(pods.iter().map(|peak| pod(plot, &maps, peak, card)));
+    let beans = peaks(
+        &maps.bean_heat,
+        BEAN_REACH,
+        card.bean.least_heat as f32,
+        Maps::HEAT_PX,
+    );
+    found.extend(
+        beans
+            .iter()
+            .map(|peak| bean(plot, &maps, peak, card, candidates)),
+    );
+    found.retain(|scored| 1.0 - scored.chances.other >= LEAST_PROBABILITY);
+    found.sort_by(|a, b| {
+        let key = |s: &Scored| (s.candidate.centre_mm.y, s.candidate.centre_mm.x);
+        key(a).partial_cmp(&key(b)).expect("places are finite")
+    });
+    Ok(found)
+}
+
+fn sigmoid(logit: f64) -> f64 {
+    1.0 / (1.0 + (-logit).exp())
+}
+
+fn place(plot: &Plot, peak: &Peak) -> Point {
+    plot.mm_from_plot_px(Point::new(peak.x_plot_px, peak.y_plot_px))
+}
+
+fn bean(plot: &Plot, maps: &Maps, peak: &Peak, card: &Card, candidates: &[Candidate]) -> Scored {
+    let centre_mm = place(plot, peak);
+    let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
+    let any = card.bean.probability(peak.heat);
+    let split = any * sigmoid(measure(Measure::SplitLogit));
+    let measured = candidates
+        .iter()
+        .filter(|c| !c.pod_shaped && c.centre_mm.distance(centre_mm) <= SAME_MM)
+        .min_by(|a, b| {
+            let d = |c: &Candidate| c.centre_mm.distance(centre_mm);
+            d(a).total_cmp(&d(b))
+        });
+    let across_mm = 2.0 * measure(Measure::LogRadiusMm).exp().clamp(1.0, 8.0);
+    let candidate = measured.map_or_else(
+        || round_candidate(centre_mm, across_mm),
+        |c| Candidate {
+            centre_mm,
+            ..c.clone()
+        },
+    );
+    Scored {
+        candidate,
+        chances: Chances {
+            bean: any - split,
+            split,
+            pod: 0.0,
+            other: 1.0 - any,
+        },
+        beans_in_pod: 0.0,
+    }
+}
+
+fn round_candidate(centre_mm: Point, across_mm: f64) -> Candidate {
+    Candidate {
+        centre_mm,
+        length_mm: across_mm,
+        width_mm: across_mm,
+        angle_rad: 0.0,
+        area_mm2: std::f64::consts::PI * across_mm * across_mm / 4.0,
+        pod_shaped: false,
+        was_touching: false,
+    }
+}
+
+/// Width of a pod, mm, that the network does not measure: pods are 3 to 8 cm long and one bean wide.
+const POD_WIDTH_MM: f64 = 10.0;
+
+fn pod(plot: &Plot, maps: &Maps, peak: &Peak, card: &Card) -> Scored {
+    let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
+    let probability = card.pod.probability(peak.heat);
+    let length_mm = measure(Measure::LogLengthMm).exp().clamp(10.0, 90.0);
+    let angle_rad = measure(Measure::Sin2).atan2(measure(Measure::Cos2)) / 2.0;
+    Scored {
+        candidate: Candidate {
+            centre_mm: place(plot, peak),
+            length_mm,
+            width_mm: POD_WIDTH_MM.min(length_mm),
+            angle_rad,
+            area_mm2: length_mm * POD_WIDTH_MM * 0.8,
+            pod_shaped: true,
+            was_touching: false,
+        },
+        chances: Chances {
+            bean: 0.0,
+            split: 0.0,
+            pod: probability,
+            other: 1.0 - probability,
+        },
+        beans_in_pod: measure(Measure::BeansInPod).clamp(1.0, 4.0),
+    }
+}
+
+/// Measures by which a plot is compared with what a model was trained on: mean L*, spread of L*, mean a*, mean b*,
+/// logarithm of the blur in mm, logarithm of the photo's px per mm.
+pub fn likeness_measures(plot: &Plot, to_lab: impl Fn([u8; 3]) -> [f64; 3]) -> [f64; 6] {
+    let (mut n, mut sum, mut sum_l2) = (0.0, [0.0; 3], 0.0);
+    for (pixel, inside) in inside_pixels(&plot.raw, plot) {
+        if inside {
+            let lab = to_lab(pixel);
+            n += 1.0;
+            sum_l2 += lab[0] * lab[0];
+            for (s, v) in sum.iter_mut().zip(lab) {
+                *s += v;
+            }
+        }
+    }
+    let mean = sum.map(|s| s / f64::max(n, 1.0));
+    let spread = (sum_l2 / f64::max(n, 1.0) - mean[0] * mean[0])
+        .max(0.0)
+        .sqrt();
+    let blur = plot.light.blur_sigma_mm.max(0.01).ln();
+    [
+        mean[0],
+        spread,
+        mean[1],
+        mean[2],
+        blur,
+        plot.photo_px_per_mm.max(0.01).ln(),
+    ]
+}
+
+/// Every third pixel of every third row, with whether it lies inside.
+fn inside_pixels<'a>(
+    raw: &'a RgbImage,
+    plot: &'a Plot,
+) -> impl Iterator<Item = ([u8; 3], bool)> + 'a {
+    (0..raw.height()).step_by(3).flat_map(move |y| {
+        (0..raw.width())
+            .step_by(3)
+            .map(move |x| (raw.get_pixel(x, y).0, plot.inside.get_pixel(x, y).0[0] > 0))
+    })
+}

@@ -1,0 +1,260 @@
+//! The network that looks at the whole plot at once: pixels in, maps of heat out.
+
+use image::RgbImage;
+use ndarray::{Array2, Array3};
+use rten::{NodeId, RunOptions, ThreadPool};
+use rten_tensor::{AsView, Layout, NdTensor};
+use std::sync::Arc;
+
+/// Channels of the network's output; the order stands in `models/recipe/net.py`.
+const CHANNELS: usize = 15;
+/// Plot pixels to one cell of the output.
+const CELL_PX: usize = 4;
+/// Plot pixels by which the network's inner layers need the sides divided.
+const STEP_PX: usize = 8;
+/// Longest side looked at in one go, plot pixels. Raised: more memory; lowered: more overlap to compute twice.
+const TILE_PX: usize = 896;
+/// What a tile sees beyond its own part, plot pixels: at least the reach of the network's layers (60 px).
+const HALO_PX: usize = 64;
+
+/// A network ready to look.
+pub struct Net {
+    model: rten::Model,
+    input: NodeId,
+    output: NodeId,
+}
+
+impl std::fmt::Debug for Net {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Net").finish_non_exhaustive()
+    }
+}
+
+/// Why a network could not be read or run.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum NetError {
+    /// Not an ONNX file that can be used here.
+    #[error("the model file cannot be read as ONNX; give a file made by the recipe in models/")]
+    Unreadable(#[source] rten::LoadError),
+    /// Not of the form that is needed.
+    #[error("the model has {inputs} inputs and {outputs} outputs, needs one of each")]
+    Form {
+        /// Inputs found.
+        inputs: usize,
+        /// Outputs found.
+        outputs: usize,
+    },
+    /// It did not run.
+    #[error("the model did not run on a plot of {width_px} × {height_px} px")]
+    Run {
+        /// Width of the part looked at.
+        width_px: usize,
+        /// Height of the part looked at.
+        height_px: usize,
+        /// What the runtime said.
+        #[source]
+        source: rten::RunError,
+    },
+    /// Its answer has another shape.
+    #[error("the model answered with {got:?}, needs {needed:?}")]
+    Answer {
+        /// Shape got.
+        got: Vec<usize>,
+        /// Shape needed.
+        needed: Vec<usize>,
+    },
+}
+
+/// What the network says of every spot of a plot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Maps {
+    /// Beans, whole or split: 0..1 in cells of [`Maps::HEAT_PX`] plot pixels.
+    pub bean_heat: Array2<f32>,
+    /// Closed pods, likewise.
+    pub pod_heat: Array2<f32>,
+    /// Measures `[measure, row, column]` in cells of 4 plot pixels; see [`Measure`].
+    pub measures: Array3<f32>,
+}
+
+/// What stands in [`Maps::measures`], by index.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[repr(usize)]
+pub enum Measure {
+    /// Logit that a bean here is split.
+    SplitLogit = 0,
+    /// Natural logarithm of a bean's radius in mm.
+    LogRadiusMm = 1,
+    /// Logit of the share of a bean that can be seen.
+    VisibleLogit = 2,
+    /// Beans in a pod here.
+    BeansInPod = 3,
+    /// Natural logarithm of a pod's length in mm.
+    LogLengthMm = 4,
+    /// Cosine of twice the angle of a pod's axis.
+    Cos2 = 5,
+    /// Sine of twice that angle.
+    Sin2 = 6,
+}
+
+impl Maps {
+    /// Plot pixels to one cell of heat.
+    pub const HEAT_PX: usize = CELL_PX / 2;
+
+    /// A measure at a place in plot pixels.
+    pub fn measure(&self, what: Measure, x_plot_px: f64, y_plot_px: f64) -> f64 {
+        let (_, rows, cols) = self.measures.dim();
+        let cell = |v: f64, n: usize| ((v / CELL_PX as f64).max(0.0) as usize).min(n - 1);
+        f64::from(self.measures[[what as usize, cell(y_plot_px, rows), cell(x_plot_px, cols)]])
+    }
+}
+
+thread_local! {
+    /// One thread a worker: photos run side by side, a stage does not.
+    static ONE_THREAD: Arc<ThreadPool> = Arc::new(ThreadPool::with_num_threads(1));
+}
+
+impl Net {
+    /// Reads a network from the bytes of its ONNX file.
+    ///
+    /// # Errors
+    /// [`NetError`] when the file is no such network.
+    pub fn from_bytes(bytes: Vec<u8>) -> Result<Self, NetError> {
+        let model = rten::Model::load(bytes).map_err(NetError::Unreadable)?;
+        let (&[input], &[output]) = (model.input_ids(), model.output_ids()) else {
+            return Err(NetError::Form {
+                inputs: model.input_ids().len(),
+                outputs: model.output_ids().len(),
+            });
+        };
+        Ok(Self {
+            model,
+            input,
+            output,
+        })
+    }
+
+    /// Looks at a plot as photographed (sRGB, at the network's scale).
+    ///
+    /// # Errors
+    /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
+    pub fn look(&self, raw: &RgbImage) -> Result<Maps, NetError> {
+        let (w, h) = (raw.width() as usize, raw.height() as usize);
+        let (cols, rows) = (w.div_ceil(STEP_PX) * 2, h.div_ceil(STEP_PX) * 2);
+        let mut maps = Maps {
+            bean_heat: Array2::zeros((rows * 2, cols * 2)),
+            pod_heat: Array2::zeros((rows * 2, cols * 2)),
+            measures: Array3::zeros((CHANNELS - 8, rows, cols)),
+        };
+        for down in parts(rows * CELL_PX) {
+            for across in parts(cols * CELL_PX) {
+                let answer = self.look_at_part(raw, &across, &down)?;
+                maps.fill(&answer, &across, &down);
+            }
+        }
+        Ok(maps)
+    }
+
+    /// Runs the network on one part with its halo; gives `[channel, row, column]`.
+    fn look_at_part(
+        &self,
+        raw: &RgbImage,
+        across: &Part,
+        down: &Part,
+    ) -> Result<Array3<f32>, NetError> {
+        let (w, h) = (across.seen.len(), down.seen.len());
+        let input = pixels(raw, across, down);
+        let options = RunOptions::default().with_thread_pool(Some(ONE_THREAD.with(Arc::clone)));
+        let [answer] = self
+            .model
+            .run_n(
+                vec![(self.input, input.view().into())],
+                [self.output],
+                Some(options),
+            )
+            .map_err(|source| NetError::Run {
+                width_px: w,
+                height_px: h,
+                source,
+            })?;
+        let needed = [1, CHANNELS, h / CELL_PX, w / CELL_PX];
+        let wrong = |got: &[usize]| NetError::Answer {
+            got: got.to_vec(),
+            needed: needed.to_vec(),
+        };
+        let got = answer.shape().to_vec();
+        let tensor: NdTensor<f32, 4> = answer.try_into().map_err(|_| wrong(&got))?;
+        if tensor.shape() != needed {
+            return Err(wrong(&tensor.shape()));
+        }
+        Ok(
+            Array3::from_shape_vec((needed[1], needed[2], needed[3]), tensor.into_data())
+                .expect("the shape was just checked"),
+        )
+    }
+}
+
+/// One part of an axis: what it answers for and what it sees, plot pixels.
+struct Part {
+    own: std::ops::Range<usize>,
+    seen: std::ops::Range<usize>,
+}
+
+/// Divides an axis of `n` plot pixels (a multiple of [`STEP_PX`]) into parts.
+fn parts(n: usize) -> Vec<Part> {
+    let count = n.div_ceil(TILE_PX);
+    let size = n.div_ceil(count).next_multiple_of(STEP_PX);
+    (0..count)
+        .map(|i| (i * size).min(n)..((i + 1) * size).min(n))
+        .filter(|own| !own.is_empty())
+        .map(|own| Part {
+            seen: own.start.saturating_sub(HALO_PX)..(own.end + HALO_PX).min(n),
+            own,
+        })
+        .collect()
+}
+
+/// A part's pixels as `1 × 3 × h × w`, blue, green, red, −0.5..0.5; beyond the picture its edge goes on.
+fn pixels(raw: &RgbImage, across: &Part, down: &Part) -> NdTensor<f32, 4> {
+    let (w, h) = (across.seen.len(), down.seen.len());
+    let (last_x, last_y) = (raw.width() as usize - 1, raw.height() as usize - 1);
+    let stride = raw.width() as usize * 3;
+    let bytes = raw.as_raw();
+    let mut data = vec![0.0_f32; 3 * w * h];
+    for y in 0..h {
+        let row = &bytes[(down.seen.start + y).min(last_y) * stride..][..stride];
+        for x in 0..w {
+            let pixel = &row[(across.seen.start + x).min(last_x) * 3..][..3];
+            for channel in 0..3 {
+                data[(channel * h + y) * w + x] = f32::from(pixel[2 - channel]) / 255.0 - 0.5;
+            }
+        }
+    }
+    NdTensor::from_data([1, 3, h, w], data)
+}
+
+impl Maps {
+    /// Copies a part's own cells from its answer.
+    fn fill(&mut self, answer: &Array3<f32>, across: &Part, down: &Part) {
+        let cells = |own: &std::ops::Range<usize>| own.start / CELL_PX..own.end / CELL_PX;
+        let (cols, rows) = (cells(&across.own), cells(&down.own));
+        let (x0, y0) = (across.seen.start / CELL_PX, down.seen.start / CELL_PX);
+        for row in rows.clone() {
+            for col in cols.clone() {
+                for sub in 0..4 {
+                    let at = [row * 2 + sub / 2, col * 2 + sub % 2];
+                    self.bean_heat[at] = sigmoid(answer[[sub, row - y0, col - x0]]);
+                    self.pod_heat[at] = sigmoid(answer[[4 + sub, row - y0, col - x0]]);
+                }
+                for measure in 0..CHANNELS - 8 {
+                    self.measures[[measure, row, col]] = answer[[8 + measure, row - y0, col - x0]];
+                }
+            }
+        }
+    }
+}
+
+/// The logistic function.
+fn sigmoid(logit: f32) -> f32 {
+    1.0 / (1.0 + (-logit).exp())
+}
