@@ -12,6 +12,7 @@ use sha2::{Digest, Sha256};
 mod error;
 mod jpeg;
 mod kind;
+mod markers;
 mod meta;
 mod raster;
 mod turn;
