@@ -4,7 +4,16 @@ use serde::{Deserialize, Serialize};
 
 use crate::geometry::{LensBend, Point};
 
+mod edges;
+mod find;
+mod judge;
+mod lines;
+mod quads;
+mod reduce;
+mod refine;
 mod spec;
+mod tilt;
+pub use find::find;
 pub use spec::{FrameSpec, FrameSpecError};
 
 /// What is known of the frame before looking.
