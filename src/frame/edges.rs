@@ -77,7 +77,12 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
     let mut out = vec![[0.0_f32; 3]; w * small.height];
     for y in 1..small.height.saturating_sub(1) {
         let rows = three_rows(small, y);
-        for (x, cell) in out[y * w..(y + 1) * w].iter_mut().enumerate().take(w - 1).skip(1) {
+        for (x, cell) in out[y * w..(y + 1) * w]
+            .iter_mut()
+            .enumerate()
+            .take(w - 1)
+            .skip(1)
+        {
             let (dx, dy) = gradient(rows, x);
             let (mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0);
             for c in 0..CHANNELS {
@@ -87,7 +92,11 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
                 xy += a * b;
             }
             let (cos2, sin2) = (xx - yy, 2.0 * xy);
-            *cell = [(xx + yy + (cos2 * cos2 + sin2 * sin2).sqrt()) / 2.0, cos2, sin2];
+            *cell = [
+                (xx + yy + (cos2 * cos2 + sin2 * sin2).sqrt()) / 2.0,
+                cos2,
+                sin2,
+            ];
         }
     }
     out
@@ -112,7 +121,11 @@ fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
             }
             // Compare along the nearest of the four directions of the grid.
             let (step, dx, dy) = if cos2.abs() > sin2.abs() {
-                if cos2 > 0.0 { (1, 1.0, 0.0) } else { (w, 0.0, 1.0) }
+                if cos2 > 0.0 {
+                    (1, 1.0, 0.0)
+                } else {
+                    (w, 0.0, 1.0)
+                }
             } else if sin2 > 0.0 {
                 (w + 1, 1.0, 1.0)
             } else {
@@ -124,8 +137,17 @@ fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
             }
             let (a, b, c) = (before.sqrt(), size.sqrt(), after.sqrt());
             let bend = a + c - 2.0 * b;
-            let by = if bend < 0.0 { (a - c) / (2.0 * bend) } else { 0.0 };
-            found.push(Ridge { x, y, size, shift: (by * dx, by * dy) });
+            let by = if bend < 0.0 {
+                (a - c) / (2.0 * bend)
+            } else {
+                0.0
+            };
+            found.push(Ridge {
+                x,
+                y,
+                size,
+                shift: (by * dx, by * dy),
+            });
         }
     }
     found
@@ -153,7 +175,11 @@ pub(super) fn find_edges(small: &Small) -> Edges {
         .map(|r| {
             let [_, cos2, sin2] = field[r.y * w + r.x];
             let angle = sin2.atan2(cos2) / 2.0;
-            let angle = if angle < 0.0 { angle + std::f32::consts::PI } else { angle };
+            let angle = if angle < 0.0 {
+                angle + std::f32::consts::PI
+            } else {
+                angle
+            };
             let (sin, cos) = angle.sin_cos();
             let (dx, dy) = gradient(three_rows(small, r.y), r.x);
             EdgePoint {
@@ -177,7 +203,11 @@ mod tests {
     #[test]
     fn a_step_is_found_where_it_is() {
         let photo = RgbImage::from_fn(40, 30, |x, _| {
-            if x < 20 { Rgb([90, 70, 50]) } else { Rgb([230, 220, 210]) }
+            if x < 20 {
+                Rgb([90, 70, 50])
+            } else {
+                Rgb([230, 220, 210])
+            }
         });
         let edges = find_edges(&reduce(&photo, 40).smoothed());
         assert!(edges.points.len() >= 26);

@@ -67,7 +67,11 @@ impl Line {
         Stretch {
             covered: (f64::from(hits) / pieces).min(1.0),
             step: std::array::from_fn(|c| {
-                if hits > 0.0 { (last.1[c] - first.1[c]) / hits } else { 0.0 }
+                if hits > 0.0 {
+                    (last.1[c] - first.1[c]) / hits
+                } else {
+                    0.0
+                }
             }),
         }
     }
@@ -161,8 +165,16 @@ fn near_direction(
         &points[from..to.max(from)]
     };
     let (low, high) = (degree - within_deg, degree + within_deg);
-    let turned_down = if low < 0.0 { range(low + 180.0, 180.0) } else { &[] };
-    let turned_up = if high > 180.0 { range(0.0, high - 180.0) } else { &[] };
+    let turned_down = if low < 0.0 {
+        range(low + 180.0, 180.0)
+    } else {
+        &[]
+    };
+    let turned_up = if high > 180.0 {
+        range(0.0, high - 180.0)
+    } else {
+        &[]
+    };
     range(low.max(0.0), high.min(180.0))
         .iter()
         .map(|p| (p, 1.0))
@@ -247,7 +259,11 @@ fn settle(edges: &Edges, centre: (f64, f64), half: f64, degree: f64, rho: f64) -
         normal_rad: angle,
         normal: (angle.cos(), angle.sin()),
         rho,
-        first_t: if flip { half - pieces as f64 * PIECE_PX } else { -half },
+        first_t: if flip {
+            half - pieces as f64 * PIECE_PX
+        } else {
+            -half
+        },
         sums,
     }
 }

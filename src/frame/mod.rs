@@ -4,15 +4,22 @@ use serde::{Deserialize, Serialize};
 
 use crate::geometry::{LensBend, Point};
 
+mod bar;
+mod check;
 mod edges;
+mod ellipse;
 mod find;
+mod given;
 mod judge;
 mod lines;
 mod quads;
 mod reduce;
 mod refine;
+mod ring;
+mod ring_refine;
 mod spec;
 mod tilt;
+mod trace;
 pub use find::find;
 pub use spec::{FrameSpec, FrameSpecError};
 

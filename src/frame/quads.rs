@@ -45,10 +45,7 @@ const MOST_QUADS: usize = 48;
 fn clip(line: &Line, from: f64, to: f64, half: (f64, f64)) -> Option<(f64, f64)> {
     let (mut low, mut high) = (from.min(to), from.max(to));
     let (nx, ny) = line.normal;
-    for (start, slope, limit) in [
-        (line.rho * nx, -ny, half.0),
-        (line.rho * ny, nx, half.1),
-    ] {
+    for (start, slope, limit) in [(line.rho * nx, -ny, half.0), (line.rho * ny, nx, half.1)] {
         if slope.abs() < 1e-9 {
             if start.abs() > limit {
                 return None;
@@ -106,7 +103,8 @@ impl Search<'_> {
             clip(&self.lines[i], from, to, self.half)
         };
         inside.is_some_and(|(low, high)| {
-            high - low > 0.35 * (from - to).abs() && self.lines[i].covered(low, high) > LEAST_COVERED
+            high - low > 0.35 * (from - to).abs()
+                && self.lines[i].covered(low, high) > LEAST_COVERED
         })
     }
 
@@ -126,8 +124,9 @@ impl Search<'_> {
             return None;
         }
         let (turn, aspect_off) = self.orient(&seen);
-        let shape = (-(aspect_off.powi(2) + seen.skew.powi(2) / 2.0) / (2.0 * ASPECT_SIGMA.powi(2)))
-            .max(-40.0);
+        let shape = (-(aspect_off.powi(2) + seen.skew.powi(2) / 2.0)
+            / (2.0 * ASPECT_SIGMA.powi(2)))
+        .max(-40.0);
         if shape < -6.0 {
             return None;
         }
@@ -146,9 +145,12 @@ impl Search<'_> {
         }
         let strength = total.iter().map(|v| v * v).sum::<f64>().sqrt();
         let agree = strength / lengths.max(1e-9);
-        let size = (seen_size(&corners) / self.settings.least_side).ln().max(0.0);
+        let size = (seen_size(&corners) / self.settings.least_side)
+            .ln()
+            .max(0.0);
         let contrast = (strength / 4.0 / 4.0).min(1.0).powf(0.25);
-        let score = product.powf(0.25) * agree * contrast * shape.exp().powf(0.3) * (1.0 + 0.15 * size);
+        let score =
+            product.powf(0.25) * agree * contrast * shape.exp().powf(0.3) * (1.0 + 0.15 * size);
         let (w, h) = self.half;
         let mut out = corners.map(|p| Point::new(p.x + w, p.y + h));
         let twice: f64 = (0..4)
@@ -170,7 +172,11 @@ impl Search<'_> {
     fn orient(&self, seen: &Pose) -> (bool, f64) {
         let along = (seen.aspect / self.settings.aspect).ln();
         let across = (1.0 / seen.aspect / self.settings.aspect).ln();
-        if along.abs() <= across.abs() { (false, along) } else { (true, across) }
+        if along.abs() <= across.abs() {
+            (false, along)
+        } else {
+            (true, across)
+        }
     }
 
     /// What is seen of a side, its step pointing outwards.
@@ -195,7 +201,12 @@ fn seen_size(corners: &[Point; 4]) -> f64 {
 fn apart(a: &Quad, b: &Quad) -> f64 {
     a.corners
         .iter()
-        .map(|p| b.corners.iter().map(|q| p.distance(*q)).fold(f64::MAX, f64::min))
+        .map(|p| {
+            b.corners
+                .iter()
+                .map(|q| p.distance(*q))
+                .fold(f64::MAX, f64::min)
+        })
         .fold(0.0, f64::max)
 }
 
@@ -206,7 +217,11 @@ pub(super) fn find_quads(lines: &[Line], settings: &QuadSettings) -> Vec<Quad> {
     for a in lines {
         crossings.extend(lines.iter().map(|b| {
             let sine = a.normal.0 * b.normal.1 - a.normal.1 * b.normal.0;
-            if sine.abs() > LEAST_CORNER_SINE { a.crossing(b) } else { None }
+            if sine.abs() > LEAST_CORNER_SINE {
+                a.crossing(b)
+            } else {
+                None
+            }
         }));
     }
     let search = Search {
