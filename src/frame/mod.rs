@@ -4,7 +4,23 @@ use serde::{Deserialize, Serialize};
 
 use crate::geometry::{LensBend, Point};
 
+mod bar;
+mod check;
+mod edges;
+mod ellipse;
+mod find;
+mod given;
+mod judge;
+mod lines;
+mod quads;
+mod reduce;
+mod refine;
+mod ring;
+mod ring_refine;
 mod spec;
+mod tilt;
+mod trace;
+pub use find::find;
 pub use spec::{FrameSpec, FrameSpecError};
 
 /// What is known of the frame before looking.
