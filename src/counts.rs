@@ -6,10 +6,11 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     caution::Caution,
-    frame::{FoundFrame, FrameSpec},
+    frame::{FoundFrame, FrameSpec, Outline},
     geometry::Point,
     ground::Shares,
     photo::PhotoMeta,
+    plot::Plot,
     score::Chances,
 };
 
@@ -90,6 +91,16 @@ pub struct FrameFound {
     pub found: FoundFrame,
 }
 
+impl From<FoundFrame> for FrameFound {
+    fn from(found: FoundFrame) -> Self {
+        let corners_px = match found.outline {
+            Outline::Corners(corners) => Some(corners),
+            Outline::Ring(_) => None,
+        };
+        Self { corners_px, found }
+    }
+}
+
 /// The ground that was looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct PlotSize {
@@ -103,6 +114,19 @@ pub struct PlotSize {
     pub area_low_m2: f64,
     /// Its upper limit.
     pub area_high_m2: f64,
+}
+
+impl PlotSize {
+    /// Of a plot.
+    pub fn of(plot: &Plot) -> Self {
+        Self {
+            photo_px_per_mm: plot.photo_px_per_mm,
+            plot_px_per_mm: plot.px_per_mm,
+            area_m2: plot.area_m2,
+            area_low_m2: plot.area_low_m2,
+            area_high_m2: plot.area_high_m2,
+        }
+    }
 }
 
 /// One object.

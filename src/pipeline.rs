@@ -1,11 +1,22 @@
 //! The one place that knows the order of the stages.
 
 use crate::{
-    counts::{CountsFile, ModelName, PhotoCount, Status},
-    frame::FrameSettings,
+    candidate,
+    count::{
+        self, CountSettings,
+        cautions::{Seen, cautions},
+    },
+    counts::{CountsFile, FrameFound, ModelName, PhotoCount, PlotSize, Status},
+    frame::{self, FrameError, FrameSettings},
+    ground,
     likeness::Thumbnail,
     photo::{self, Photo, PhotoLimits, PhotoMeta},
-    plot::Plot,
+    plot::{self, Plot, PlotError, PlotSettings},
+    score::{
+        card::Card,
+        learned, likeness_measures,
+        net::{Net, NetError},
+    },
 };
 
 /// Everything that a photo's count depends on besides the photo and the model.
@@ -15,6 +26,8 @@ pub struct Settings {
     pub frame: FrameSettings,
     /// What a photo may cost.
     pub photo: PhotoLimits,
+    /// How objects become a count.
+    pub count: CountSettings,
 }
 
 impl Settings {
@@ -23,47 +36,78 @@ impl Settings {
         Self {
             frame,
             photo: PhotoLimits::default(),
+            count: CountSettings::default(),
         }
     }
 }
 
-/// The model that scores.
-#[derive(Debug, Clone, PartialEq)]
+/// The model that scores: a network and its card.
+#[derive(Debug)]
 pub struct Model {
-    name: ModelName,
+    net: Net,
+    card: Card,
 }
 
-/// Why a model file could not be used.
+/// Why a model could not be used.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum ModelError {
-    /// No stage here scores with a model yet.
-    #[error("no stage scores with a model yet; count without --model")]
-    NoScorer,
+    /// The network cannot be read.
+    #[error(transparent)]
+    Net(#[from] NetError),
+    /// The card cannot be read.
+    #[error("the model's card (the .toml beside the model file) cannot be read")]
+    Card(#[source] toml::de::Error),
+    /// The network is not the one that the card is of.
+    #[error(
+        "the model file has SHA-256 {found}, its card says {needed}; take file and card from the same place"
+    )]
+    Checksum {
+        /// Of the file.
+        found: String,
+        /// On the card.
+        needed: String,
+    },
 }
 
 impl Model {
     /// The model that comes with podfall.
+    ///
+    /// # Panics
+    /// Never, as long as the tests pass: the model in the binary is checked by one.
     pub fn built_in() -> Self {
-        Self {
-            name: ModelName {
-                name: "none".to_owned(),
-                sha256: String::new(),
-            },
-        }
+        Self::from_bytes(
+            include_bytes!("../models/beans-v1.onnx").to_vec(),
+            include_str!("../models/beans-v1.toml"),
+        )
+        .expect("the model in the binary is whole")
     }
 
-    /// A model from the bytes of its file.
+    /// A model from the bytes of its network and the text of its card.
     ///
     /// # Errors
-    /// [`ModelError`] when the bytes are no model.
-    pub fn from_bytes(_bytes: &[u8]) -> Result<Self, ModelError> {
-        Err(ModelError::NoScorer)
+    /// [`ModelError`] when either cannot be read or they do not belong together.
+    pub fn from_bytes(network: Vec<u8>, card: &str) -> Result<Self, ModelError> {
+        let card: Card = toml::from_str(card).map_err(ModelError::Card)?;
+        let found = photo::sha256_hex(&network);
+        if found != card.sha256 {
+            return Err(ModelError::Checksum {
+                found,
+                needed: card.sha256,
+            });
+        }
+        Ok(Self {
+            net: Net::from_bytes(network)?,
+            card,
+        })
     }
 
     /// Its name and SHA-256.
     pub fn name(&self) -> ModelName {
-        self.name.clone()
+        ModelName {
+            name: self.card.name.clone(),
+            sha256: self.card.sha256.clone(),
+        }
     }
 }
 
@@ -87,10 +131,25 @@ pub struct Picture {
     pub plot: Plot,
 }
 
+/// Why a good photo could not be counted.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum CountError {
+    /// No frame.
+    #[error(transparent)]
+    Frame(#[from] FrameError),
+    /// No plot.
+    #[error(transparent)]
+    Plot(#[from] PlotError),
+    /// The model did not run.
+    #[error(transparent)]
+    Score(#[from] NetError),
+}
+
 /// Counts one photo: all the stages in their order. A pure function of its arguments.
 ///
 /// What goes wrong with the photo is in the result's `status` and `problem`, never a panic.
-pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, _model: &Model) -> Counted {
+pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, model: &Model) -> Counted {
     let photo = match photo::read(bytes, file_name, &settings.photo) {
         Ok(photo) => photo,
         Err(error) => {
@@ -98,13 +157,74 @@ pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, _model: &
             return not_counted(file_name, settings, meta, Status::Failed, &error);
         }
     };
-    not_counted(
-        file_name,
-        settings,
-        photo.meta,
-        Status::Refused,
-        &ModelError::NoScorer,
-    )
+    match count(&photo, settings, model) {
+        Ok((count, plot)) => Counted {
+            thumbnail: Some(Thumbnail::of(&plot)),
+            count,
+            picture: Some(Picture { photo, plot }),
+        },
+        Err(error) => not_counted(file_name, settings, photo.meta, Status::Refused, &error),
+    }
+}
+
+/// The whole pipeline, from pixels to a count.
+fn count(
+    photo: &Photo,
+    settings: &Settings,
+    model: &Model,
+) -> Result<(PhotoCount, Plot), CountError> {
+    let spec = settings.frame.spec;
+    let frame = frame::find(
+        &photo.pixels,
+        &settings.frame,
+        photo.meta.focal_length_35mm_mm,
+    )?;
+    let plot = plot::flatten(
+        &photo.pixels,
+        &frame,
+        spec,
+        &plot_settings(photo, settings, model),
+    )?;
+    let shares = ground::Shares::default();
+    let candidates: Vec<candidate::Candidate> = Vec::new();
+    let scored = learned::judge(&plot, &candidates, &model.net, &model.card)?;
+    let (objects, counts) =
+        count::tally(&scored, &plot, spec, &model.card.allowance, &settings.count);
+    let cautions = cautions(&Seen {
+        frame: &frame,
+        plot: &plot,
+        shares: &shares,
+        distance: model.card.known.distance(&likeness_measures(&plot)),
+        bar_height_known: settings.frame.bar_height_mm.is_some(),
+    });
+    let confirm = !cautions.is_empty() || objects.iter().any(|o| o.doubtful);
+    let count = PhotoCount {
+        photo: photo.file_name.clone(),
+        status: if confirm {
+            Status::Confirm
+        } else {
+            Status::Counted
+        },
+        problem: None,
+        meta: photo.meta.clone(),
+        frame_spec: spec,
+        frame: Some(FrameFound::from(frame)),
+        plot: Some(PlotSize::of(&plot)),
+        ground: Some(shares),
+        objects,
+        counts: Some(counts),
+        cautions,
+    };
+    Ok((count, plot))
+}
+
+fn plot_settings(photo: &Photo, settings: &Settings, model: &Model) -> PlotSettings {
+    PlotSettings {
+        px_per_mm: model.card.px_per_mm,
+        bar_height_mm: settings.frame.bar_height_mm,
+        focal_length_35mm_mm: photo.meta.focal_length_35mm_mm,
+        ..PlotSettings::default()
+    }
 }
 
 /// The result of a photo for which there is no count.

@@ -66,7 +66,7 @@ pub struct Args {
     /// Print one line of JSON a photo instead of the table
     #[arg(long)]
     pub json: bool,
-    /// A model file to score with instead of the one built in
+    /// A model file to score with instead of the one built in; its card lies beside it as .toml
     #[arg(long, value_name = "FILE")]
     pub model: Option<PathBuf>,
     /// Count everything again, also what is finished
@@ -257,10 +257,14 @@ fn model(path: Option<&Path>) -> anyhow::Result<Model> {
         return Ok(Model::built_in());
     };
     let read = || -> anyhow::Result<Model> {
-        Ok(Model::from_bytes(&files::read_whole(
-            path,
+        let card = String::from_utf8(files::read_whole(
+            &path.with_extension("toml"),
             MOST_MODEL_BYTES,
-        )?)?)
+        )?)?;
+        Ok(Model::from_bytes(
+            files::read_whole(path, MOST_MODEL_BYTES)?,
+            &card,
+        )?)
     };
     read()
         .with_context(|| path.display().to_string())

@@ -80,6 +80,18 @@ impl Calibration {
     }
 }
 
+impl Known {
+    /// How far measures lie from those of the training (root mean square of standard deviations), and the most
+    /// that is taken without a word. (0, most) when the card holds no measures.
+    pub fn distance(&self, measures: &[f64]) -> (f64, f64) {
+        let n = measures.len().min(self.mean.len()).min(self.sd.len());
+        let sum: f64 = (0..n)
+            .map(|i| ((measures[i] - self.mean[i]) / self.sd[i].max(1e-6)).powi(2))
+            .sum();
+        ((sum / n.max(1) as f64).sqrt(), self.most_distance)
+    }
+}
+
 /// The logit of a probability, kept finite.
 pub fn logit(p: f64) -> f64 {
     let p = p.clamp(1e-6, 1.0 - 1e-6);

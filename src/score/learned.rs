@@ -8,7 +8,7 @@ use super::{
     net::{Maps, Measure, Net, NetError},
     peaks::{Peak, peaks},
 };
-use crate::{candidate::Candidate, geometry::Point, plot::Plot};
+use crate::{candidate::Candidate, colour::lab_from_srgb8, geometry::Point, plot::Plot};
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
 const BEAN_REACH: usize = 2;
@@ -142,14 +142,15 @@ fn pod(plot: &Plot, maps: &Maps, peak: &Peak, card: &Card) -> Scored {
 
 /// Measures by which a plot is compared with what a model was trained on: mean L*, spread of L*, mean a*, mean b*,
 /// logarithm of the blur in mm, logarithm of the photo's px per mm.
-pub fn likeness_measures(plot: &Plot, to_lab: impl Fn([u8; 3]) -> [f64; 3]) -> [f64; 6] {
+pub fn likeness_measures(plot: &Plot) -> [f64; 6] {
     let (mut n, mut sum, mut sum_l2) = (0.0, [0.0; 3], 0.0);
     for (pixel, inside) in inside_pixels(&plot.raw, plot) {
         if inside {
-            let lab = to_lab(pixel);
+            let lab = lab_from_srgb8(pixel);
+            let l = f64::from(lab.l);
             n += 1.0;
-            sum_l2 += lab[0] * lab[0];
-            for (s, v) in sum.iter_mut().zip(lab) {
+            sum_l2 += l * l;
+            for (s, v) in sum.iter_mut().zip([l, f64::from(lab.a), f64::from(lab.b)]) {
                 *s += v;
             }
         }
