@@ -1,5 +1,9 @@
 //! Fourth stage: soil, residue, bean-coloured, by colour thresholds in CIE L*a*b* that adapt to the photo.
 
+use crate::{
+    colour::{self, LabPlanes},
+    plot::Plot,
+};
 use image::GrayImage;
 use serde::{Deserialize, Serialize};
 
@@ -10,6 +14,8 @@ pub struct Ground {
     pub classes: GrayImage,
     /// Shares of the plot.
     pub shares: Shares,
+    /// The evened plot in CIE L*a*b*: worked out once, here, for the stages after this one.
+    pub lab: LabPlanes,
 }
 
 /// Codes in [`Ground::classes`].
@@ -37,4 +43,17 @@ pub struct Shares {
     pub bean_coloured_pct: f64,
     /// The lightness L* that parts soil from residue here.
     pub soil_below_l: f64,
+}
+
+/// How ground is told apart.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct GroundSettings {}
+
+/// Sorts the plot's pixels into soil, residue and bean-coloured.
+pub fn classify(plot: &Plot, _settings: &GroundSettings) -> Ground {
+    Ground {
+        classes: GrayImage::new(plot.raw.width(), plot.raw.height()),
+        shares: Shares::default(),
+        lab: colour::lab_planes(&plot.even),
+    }
 }
