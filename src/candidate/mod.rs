@@ -1,10 +1,11 @@
 //! Fifth stage: every bean-sized blob and every pod-shaped one, with its size and shape in mm.
 
-use crate::{geometry::Point, ground::Ground, plot::Plot};
+use crate::{geometry::Point, ground::Ground, plot::Plot, units::MM_PER_FT};
 
 mod field;
 mod outline;
 mod peaks;
+mod pods;
 mod symmetry;
 
 use field::Field;
@@ -59,23 +60,37 @@ impl Default for BlobSettings {
 /// Returned top to bottom, then left to right, by centre. Only centres inside the frame.
 pub fn candidates(plot: &Plot, ground: &Ground, settings: &BlobSettings) -> Vec<Candidate> {
     let lab = &ground.lab;
-    let peaks = peaks::find(
-        plot,
-        lab,
-        settings.least_apart_mm,
-        settings.most_peaks_per_ft2,
-    );
+    let ft2 = inside_ft2(plot);
+    let peaks = peaks::find(plot, lab, settings, ft2);
     let outliner = Outliner::new(lab);
     let mut found: Vec<Candidate> = peaks
         .iter()
         .map(|p| outliner.around(p.x_px, p.y_px).candidate(plot))
         .collect();
-    sort(&mut found);
-    found
-}
-
-fn sort(found: &mut [Candidate]) {
+    mark_touching(&mut found);
+    found.extend(pods::find(plot, lab, ft2));
     found.sort_by(|a, b| {
         (a.centre_mm.y.total_cmp(&b.centre_mm.y)).then(a.centre_mm.x.total_cmp(&b.centre_mm.x))
     });
+    found
+}
+
+/// Ground inside the frame by its own measure, square feet.
+fn inside_ft2(plot: &Plot) -> f64 {
+    let inside_px = plot.inside.as_raw().iter().filter(|v| **v != 0).count() as f64;
+    inside_px / plot.px_per_mm.powi(2) / (MM_PER_FT * MM_PER_FT)
+}
+
+/// Two middles nearer than their half widths together, by a tenth to spare, belong to things that touch.
+fn mark_touching(found: &mut [Candidate]) {
+    for i in 0..found.len() {
+        for k in i + 1..found.len() {
+            let far_mm = found[i].centre_mm.distance(found[k].centre_mm);
+            let reach = |c: &Candidate| (c.length_mm * c.width_mm).sqrt() / 2.0;
+            if far_mm < 1.1 * (reach(&found[i]) + reach(&found[k])) {
+                found[i].was_touching = true;
+                found[k].was_touching = true;
+            }
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! Middles of bean-sized things: peaks of symmetry and of blob filters, the best kept.
 
-use super::{Field, symmetry};
-use crate::{colour::LabPlanes, plot::Plot, units::MM_PER_FT};
+use super::{BlobSettings, Field, symmetry};
+use crate::{colour::LabPlanes, plot::Plot};
 
 /// A peak in plot pixels with its strength.
 #[derive(Debug, Clone, Copy)]
@@ -74,14 +74,9 @@ impl Maps {
 }
 
 /// Peaks inside the frame, strongest first, at most so many per square foot.
-pub(super) fn find(
-    plot: &Plot,
-    lab: &LabPlanes,
-    least_apart_mm: f64,
-    most_per_ft2: f64,
-) -> Vec<Peak> {
+pub(super) fn find(plot: &Plot, lab: &LabPlanes, settings: &BlobSettings, ft2: f64) -> Vec<Peak> {
     let maps = Maps::new(lab, plot.px_per_mm);
-    let apart_px = (least_apart_mm * plot.px_per_mm / STEP as f64) as f32;
+    let apart_px = (settings.least_apart_mm * plot.px_per_mm / STEP as f64) as f32;
     let w = plot.inside.width() as usize;
     let mut all: Vec<Peak> = Vec::new();
     for map in &maps.seek {
@@ -98,9 +93,7 @@ pub(super) fn find(
             .then(a.y_px.total_cmp(&b.y_px))
             .then(a.x_px.total_cmp(&b.x_px))
     });
-    let inside_px = plot.inside.as_raw().iter().filter(|v| **v != 0).count() as f64;
-    let ft2 = inside_px / plot.px_per_mm.powi(2) / (MM_PER_FT * MM_PER_FT);
-    let most = (most_per_ft2 * ft2).ceil() as usize;
+    let most = (settings.most_peaks_per_ft2 * ft2).ceil() as usize;
     // One thing shows on several maps: its strongest peak stands for it.
     let same_px = (SAME_MM * plot.px_per_mm) as f32;
     let mut kept: Vec<Peak> = Vec::with_capacity(most);

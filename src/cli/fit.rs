@@ -12,8 +12,9 @@ use podfall::{
     plot::{self, Plot, PlotSettings},
     score::{
         calibrate::Calibration,
-        features::{self, Measured},
-        first::{self, FirstModel, Question},
+        features,
+        first::{self, Evidence, FirstModel, Question},
+        pod_features,
         trees::{GrowSettings, Trees, grow},
     },
 };
@@ -40,7 +41,9 @@ struct Truth {
     #[serde(default)]
     conditions: Conditions,
     frame: TrueFrame,
-    beans: Vec<TrueBean>,
+    beans: Vec<TruePiece>,
+    #[serde(default)]
+    pods: Option<Vec<TruePiece>>,
 }
 
 #[derive(Debug, Default, Deserialize)]
@@ -57,14 +60,30 @@ struct TrueFrame {
     inner_ring_px: Option<Vec<Point>>,
 }
 
+/// A bean or a pod of the truth.
 #[derive(Debug, Deserialize)]
-struct TrueBean {
+struct TruePiece {
     x_px: f64,
     y_px: f64,
+    #[serde(default)]
     radius_px: f64,
+    #[serde(default)]
+    length_px: f64,
     visible: f64,
     inside: bool,
+    #[serde(default)]
     half: bool,
+    #[serde(default)]
+    beans: u32,
+}
+
+/// Within what distance a candidate is this piece (as the scoring has it), on the plot.
+struct Target<'a> {
+    at: Point,
+    within_mm: f64,
+    /// Seen by half or more, inside.
+    sure: bool,
+    piece: &'a TruePiece,
 }
 
 /// What a candidate is in truth.
@@ -72,6 +91,7 @@ struct TrueBean {
 enum Label {
     Bean,
     Split,
+    Pod,
     Other,
     /// Neither right nor wrong: hardly to be seen, or a second time the same bean.
     Open,
@@ -85,11 +105,15 @@ struct Sample {
     /// The frame itself, not a window beside it.
     real: bool,
     candidates: Vec<Candidate>,
-    measured: Vec<Measured>,
+    measured: Vec<Evidence>,
     labels: Vec<Label>,
     /// Beans to be found, and of them those with a candidate.
     beans: usize,
     reached: usize,
+    /// Pods to be found.
+    pods: usize,
+    /// Length as measured and beans in it, of the pods reached.
+    pod_lengths: Vec<(f64, f64)>,
 }
 
 /// Runs `podfall fit`.
@@ -103,7 +127,14 @@ pub fn run(args: &Args) -> Result<()> {
     }
     let odds = held_back(&samples, args.folds);
     report(&samples, &odds, args);
-    let model = fit(&samples, |_| true, Some(&odds));
+    let mut model = fit(&samples, |_| true);
+    for (asked, question) in [
+        (Asked::Bean, &mut model.bean),
+        (Asked::Split, &mut model.split),
+        (Asked::Pod, &mut model.pod),
+    ] {
+        question.calibration = Calibration::fit(&standing_odds(&samples, &odds, asked, |_| true));
+    }
     let text = serde_json::to_string(&model)?;
     std::fs::write(&args.out, text).with_context(|| args.out.display().to_string())?;
     Ok(())
@@ -223,9 +254,9 @@ fn ellipse(points: &[Point]) -> Ellipse {
 }
 
 /// Side of the windows beside the frame, mm, their distance from it and how many are taken at most.
-const WINDOW_MM: f64 = 260.0;
-const BESIDE_MM: f64 = 60.0;
-const MOST_WINDOWS: usize = 6;
+const WINDOW_MM: f64 = 180.0;
+const BESIDE_MM: f64 = 50.0;
+const MOST_WINDOWS: usize = 8;
 
 /// Squares of ground beside the frame, whole in the photo: more ground to learn from.
 fn windows(plot: &Plot, spec: FrameSpec, pixels: &RgbImage) -> Vec<([Point; 4], FrameSpec)> {
@@ -255,62 +286,104 @@ fn windows(plot: &Plot, spec: FrameSpec, pixels: &RgbImage) -> Vec<([Point; 4], 
 fn sample(plot: &Plot, truth: &Truth, photo: usize, set: usize, real: bool) -> Sample {
     let ground = ground::classify(plot, &Default::default());
     if let (true, Some(cover)) = (real, truth.conditions.residue_cover_in_frame_measured) {
-        println!("cover {} {:.1} {:.1}", truth.photo, 100.0 * cover, ground.shares.residue_cover_pct);
+        let seen = 100.0 - ground.shares.soil_pct;
+        println!("cover {} {:.1} {seen:.1}", truth.photo, 100.0 * cover);
     }
     let candidates = candidate::candidates(plot, &ground, &Default::default());
     let measured = first::measure(plot, &ground, &candidates);
-    let w = plot.inside.width();
-    let beans: Vec<(Point, f64, &TrueBean, bool)> = truth
-        .beans
-        .iter()
-        .map(|b| {
-            let at = plot.map.plot_mm_from_photo_px(Point::new(b.x_px, b.y_px));
-            let rim = plot.map.plot_mm_from_photo_px(Point::new(b.x_px + b.radius_px, b.y_px));
-            let px = plot.plot_px_from_mm(at);
-            let in_window = px.x >= 0.0 && px.y >= 0.0 && (px.x as u32) < w && (px.y as u32) < plot.inside.height()
-                && plot.inside.get_pixel(px.x as u32, px.y as u32).0[0] != 0;
-            (at, at.distance(rim), b, if real { b.inside } else { in_window })
-        })
-        .collect();
-    let sure = |b: &(Point, f64, &TrueBean, bool)| b.3 && b.2.visible >= 0.5;
+    let beans = targets(plot, &truth.beans, real, |b| (1.2 * b.radius_px).max(3.0));
+    let pods = targets(plot, truth.pods.as_deref().unwrap_or_default(), real, |p| (0.45 * p.length_px).max(4.0));
     let mut labels = vec![Label::Other; candidates.len()];
-    let to_find: Vec<_> = beans.iter().filter(|b| sure(b)).collect();
-    let hazy: Vec<_> = beans.iter().filter(|b| !sure(b)).collect();
-    let mut reached = 0;
-    for (i, k) in pairs(&candidates, &to_find) {
-        labels[i] = if to_find[k].2.half { Label::Split } else { Label::Bean };
+    if truth.pods.is_none() {
+        for (l, c) in labels.iter_mut().zip(&candidates) {
+            if c.pod_shaped {
+                *l = Label::Open;
+            }
+        }
     }
-    for b in &to_find {
-        let near = candidates.iter().any(|c| c.centre_mm.distance(b.0) <= 0.6 * b.1);
-        reached += usize::from(near);
+    label(&candidates, &beans, false, &mut labels);
+    label(&candidates, &pods, true, &mut labels);
+    let sure = beans.iter().filter(|b| b.sure);
+    let reached = sure.clone().filter(|b| {
+        (candidates.iter()).any(|c| !c.pod_shaped && c.centre_mm.distance(b.at) <= 0.5 * b.within_mm)
+    });
+    let lengths = pairs(&candidates, &pods.iter().filter(|p| p.sure).collect::<Vec<_>>(), true)
+        .into_iter()
+        .map(|(i, k)| (candidates[i].length_mm, f64::from(pods.iter().filter(|p| p.sure).nth(k).map_or(0, |p| p.piece.beans))))
+        .collect();
+    Sample {
+        photo,
+        set,
+        name: truth.photo.clone(),
+        real,
+        beans: sure.clone().count(),
+        pods: pods.iter().filter(|p| p.sure).count(),
+        reached: reached.count(),
+        pod_lengths: lengths,
+        candidates,
+        measured,
+        labels,
     }
+}
+
+fn targets<'a>(plot: &Plot, pieces: &'a [TruePiece], real: bool, within_px: impl Fn(&TruePiece) -> f64) -> Vec<Target<'a>> {
+    let (w, h) = plot.inside.dimensions();
+    pieces
+        .iter()
+        .map(|piece| {
+            let at = plot.map.plot_mm_from_photo_px(Point::new(piece.x_px, piece.y_px));
+            let rim = Point::new(piece.x_px + within_px(piece), piece.y_px);
+            let px = plot.plot_px_from_mm(at);
+            let in_window = px.x >= 0.0 && px.y >= 0.0 && (px.x as u32) < w && (px.y as u32) < h
+                && plot.inside.get_pixel(px.x as u32, px.y as u32).0[0] != 0;
+            Target {
+                at,
+                within_mm: at.distance(plot.map.plot_mm_from_photo_px(rim)),
+                sure: piece.visible >= 0.5 && if real { piece.inside } else { in_window },
+                piece,
+            }
+        })
+        .collect()
+}
+
+/// Labels candidates of one shape as the scoring would.
+fn label(candidates: &[Candidate], targets: &[Target], pod: bool, labels: &mut [Label]) {
+    let to_find: Vec<&Target> = targets.iter().filter(|t| t.sure).collect();
+    let hazy: Vec<&Target> = targets.iter().filter(|t| !t.sure).collect();
+    for (i, k) in pairs(candidates, &to_find, pod) {
+        labels[i] = match (pod, to_find[k].piece.half) {
+            (true, _) => Label::Pod,
+            (false, true) => Label::Split,
+            (false, false) => Label::Bean,
+        };
+    }
+    // A second candidate on the same piece says nothing: of two, judging keeps the better one.
     for (i, c) in candidates.iter().enumerate() {
-        let again = beans.iter().any(|b| b.2.visible > 0.1 && c.centre_mm.distance(b.0) <= b.1);
-        if labels[i] == Label::Other && again {
+        let again = |t: &Target| t.piece.visible > 0.1 && c.centre_mm.distance(t.at) <= 0.83 * t.within_mm;
+        if c.pod_shaped == pod && labels[i] == Label::Other && targets.iter().any(again) {
             labels[i] = Label::Open;
         }
     }
-    let rest: Vec<usize> = (0..candidates.len()).filter(|i| labels[*i] == Label::Other).collect();
-    let others: Vec<Candidate> = rest.iter().map(|i| candidates[*i].clone()).collect();
-    for (i, _) in pairs(&others, &hazy) {
-        labels[rest[i]] = Label::Open;
+    for (i, _) in pairs(candidates, &hazy, pod) {
+        if labels[i] == Label::Other {
+            labels[i] = Label::Open;
+        }
     }
-    Sample { photo, set, name: truth.photo.clone(), real, beans: to_find.len(), reached, candidates, measured, labels }
 }
 
-/// One to one, the nearest first, within 1.2 radii.
-fn pairs(candidates: &[Candidate], beans: &[&(Point, f64, &TrueBean, bool)]) -> Vec<(usize, usize)> {
+/// One to one, the nearest first.
+fn pairs(candidates: &[Candidate], targets: &[&Target], pod: bool) -> Vec<(usize, usize)> {
     let mut near = Vec::new();
-    for (i, c) in candidates.iter().enumerate() {
-        for (k, b) in beans.iter().enumerate() {
-            let far = c.centre_mm.distance(b.0) / (1.2 * b.1).max(0.5);
+    for (i, c) in candidates.iter().enumerate().filter(|(_, c)| c.pod_shaped == pod) {
+        for (k, t) in targets.iter().enumerate() {
+            let far = c.centre_mm.distance(t.at) / t.within_mm.max(0.5);
             if far <= 1.0 {
                 near.push((far, i, k));
             }
         }
     }
     near.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)).then(a.2.cmp(&b.2)));
-    let (mut used_i, mut used_k) = (vec![false; candidates.len()], vec![false; beans.len()]);
+    let (mut used_i, mut used_k) = (vec![false; candidates.len()], vec![false; targets.len()]);
     near.retain(|(_, i, k)| {
         let free = !used_i[*i] && !used_k[*k];
         if free {
@@ -324,141 +397,203 @@ fn pairs(candidates: &[Candidate], beans: &[&(Point, f64, &TrueBean, bool)]) -> 
 
 /// Log odds of each candidate from models that never saw its photo.
 struct Odds {
-    bean: Vec<Vec<f32>>,
+    /// Of being a bean, or a pod where pod-shaped.
+    any: Vec<Vec<f32>>,
+    /// Of being split, if a bean.
     split: Vec<Vec<f32>>,
 }
 
+/// The questions asked: what counts as yes and as no.
+#[derive(Clone, Copy)]
+enum Asked {
+    Bean,
+    Split,
+    Pod,
+}
+
+impl Asked {
+    fn answer(self, label: Label, pod_shaped: bool) -> Option<bool> {
+        match (self, label) {
+            (_, Label::Open) => None,
+            (Self::Bean, _) if pod_shaped => None,
+            (Self::Bean, l) => Some(l != Label::Other),
+            (Self::Split, Label::Split) => Some(true),
+            (Self::Split, Label::Bean) => Some(false),
+            (Self::Split, _) => None,
+            (Self::Pod, _) if !pod_shaped => None,
+            (Self::Pod, l) => Some(l == Label::Pod),
+        }
+    }
+
+    /// Sixty trees in all.
+    fn settings(self) -> GrowSettings {
+        let base = GrowSettings::default();
+        match self {
+            Self::Bean => GrowSettings { trees: 40, ..base },
+            Self::Split => GrowSettings { trees: 8, leaves: 6, rate: 0.25, ..base },
+            Self::Pod => GrowSettings { trees: 12, leaves: 8, rate: 0.25, ..base },
+        }
+    }
+}
+
+fn row(e: &Evidence) -> &[f32] {
+    match e {
+        Evidence::Bean(m) => &m[..],
+        Evidence::Pod(m) => &m[..],
+    }
+}
+
 fn held_back(samples: &[Sample], folds: usize) -> Odds {
-    let mut odds = Odds {
-        bean: samples.iter().map(|s| vec![0.0; s.labels.len()]).collect(),
-        split: samples.iter().map(|s| vec![0.0; s.labels.len()]).collect(),
-    };
+    let empty = || samples.iter().map(|s| vec![0.0; s.labels.len()]).collect();
+    let mut odds = Odds { any: empty(), split: empty() };
     for fold in 0..folds {
-        let model = fit(samples, |photo| photo % folds != fold, None);
+        let model = fit(samples, |photo| photo % folds != fold);
         for (k, s) in samples.iter().enumerate().filter(|(_, s)| s.photo % folds == fold) {
             for (i, m) in s.measured.iter().enumerate() {
-                odds.bean[k][i] = model.bean.trees.log_odds(m);
-                odds.split[k][i] = model.split.trees.log_odds(m);
+                odds.any[k][i] = model.log_odds(m);
+                odds.split[k][i] = match m {
+                    Evidence::Bean(m) => model.split.trees.log_odds(&m[..]),
+                    Evidence::Pod(_) => 0.0,
+                };
             }
         }
     }
     odds
 }
 
-/// Fits to the photos that `take` says; calibrates by the held-back odds where given.
-fn fit(samples: &[Sample], take: impl Fn(usize) -> bool, odds: Option<&Odds>) -> FirstModel {
+/// Fits to the photos that `take` says, not yet calibrated.
+fn fit(samples: &[Sample], take: impl Fn(usize) -> bool) -> FirstModel {
     let used: Vec<&Sample> = samples.iter().filter(|s| take(s.photo)).collect();
-    let bean = trees(&used, &GrowSettings { trees: 48, ..Default::default() }, |l| match l {
-        Label::Bean | Label::Split => Some(true),
-        Label::Other => Some(false),
-        Label::Open => None,
-    });
-    let split_settings = GrowSettings { trees: 12, leaves: 6, least_weight: 2.0, ..Default::default() };
-    let split = trees(&used, &split_settings, |l| match l {
-        Label::Split => Some(true),
-        Label::Bean => Some(false),
-        _ => None,
-    });
-    let (mut for_bean, mut for_split) = (Calibration::default(), Calibration::default());
-    if let Some(odds) = odds {
-        for_bean = Calibration::fit(&standing_odds(samples, &odds.bean, &odds.bean, |l| match l {
-            Label::Bean | Label::Split => Some(true),
-            Label::Other => Some(false),
-            Label::Open => None,
-        }));
-        for_split = Calibration::fit(&standing_odds(samples, &odds.bean, &odds.split, |l| match l {
-            Label::Split => Some(true),
-            Label::Bean => Some(false),
-            _ => None,
-        }));
-    }
+    let names = |n: &[&str]| n.iter().map(|n| (*n).to_owned()).collect();
+    let question = |asked| Question { trees: trees(&used, asked), calibration: Calibration::default() };
     FirstModel {
         name: "first-v1".to_owned(),
-        features: features::NAMES.iter().map(|n| (*n).to_owned()).collect(),
-        bean: Question { trees: bean, calibration: for_bean },
-        split: Question { trees: split, calibration: for_split },
+        features: names(&features::NAMES),
+        pod_features: names(&pod_features::POD_NAMES),
+        bean: question(Asked::Bean),
+        split: question(Asked::Split),
+        pod: question(Asked::Pod),
+        beans_by_pod_length: line(&used),
     }
 }
 
-fn trees(used: &[&Sample], settings: &GrowSettings, answer: impl Fn(Label) -> Option<bool>) -> Trees {
+/// Beans in a pod against its length: least squares.
+fn line(used: &[&Sample]) -> [f64; 2] {
+    let all: Vec<(f64, f64)> = used.iter().flat_map(|s| s.pod_lengths.iter().copied()).collect();
+    let n = all.len().max(1) as f64;
+    let (mx, my) = (all.iter().map(|p| p.0).sum::<f64>() / n, all.iter().map(|p| p.1).sum::<f64>() / n);
+    let xx: f64 = all.iter().map(|p| (p.0 - mx).powi(2)).sum();
+    let xy: f64 = all.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
+    if all.len() < 10 || xx <= 0.0 {
+        // Handbook: 2.5 seeds a pod.
+        return [2.5, 0.0];
+    }
+    [my - xy / xx * mx, xy / xx]
+}
+
+fn trees(used: &[&Sample], asked: Asked) -> Trees {
     let (mut rows, mut yes): (Vec<&[f32]>, Vec<bool>) = (Vec::new(), Vec::new());
     for s in used {
-        for (m, l) in s.measured.iter().zip(&s.labels) {
-            if let Some(y) = answer(*l) {
-                rows.push(m);
+        for ((m, l), c) in s.measured.iter().zip(&s.labels).zip(&s.candidates) {
+            if let Some(y) = asked.answer(*l, c.pod_shaped) {
+                rows.push(row(m));
                 yes.push(y);
             }
         }
     }
-    grow(&rows, &yes, &vec![1.0; rows.len()], settings)
+    grow(&rows, &yes, &vec![1.0; rows.len()], &asked.settings())
 }
 
-fn standing_odds(
-    samples: &[Sample],
-    rank: &[Vec<f32>],
-    odds: &[Vec<f32>],
-    answer: impl Fn(Label) -> Option<bool>,
-) -> Vec<(f32, bool)> {
+/// Held-back log odds with their answers, of candidates that stand.
+fn standing_odds(samples: &[Sample], odds: &Odds, asked: Asked, take: impl Fn(&Sample) -> bool) -> Vec<(f32, bool)> {
     let mut out = Vec::new();
-    for (k, s) in samples.iter().enumerate() {
-        let stands = first::standing(&s.candidates, &rank[k]);
+    for (k, s) in samples.iter().enumerate().filter(|(_, s)| take(s)) {
+        let stands = first::standing(&s.candidates, &odds.any[k]);
+        let worth = if matches!(asked, Asked::Split) { &odds.split[k] } else { &odds.any[k] };
         for i in (0..s.labels.len()).filter(|i| stands[*i]) {
-            if let Some(y) = answer(s.labels[i]) {
-                out.push((odds[k][i], y));
+            if let Some(y) = asked.answer(s.labels[i], s.candidates[i].pod_shaped) {
+                out.push((worth[i], y));
             }
         }
     }
     out
 }
 
+/// Right, wrong and to be found; and objects by probability.
+#[derive(Default)]
+struct Figures {
+    right: usize,
+    wrong: usize,
+    to_find: usize,
+    bins: [(f64, f64, f64); 10],
+}
+
+impl Figures {
+    fn add(&mut self, p: f64, yes: bool, counted_from: f64) {
+        if p >= counted_from {
+            self.right += usize::from(yes);
+            self.wrong += usize::from(!yes);
+        }
+        if p >= LISTED_FROM {
+            let b = &mut self.bins[((p * 10.0) as usize).min(9)];
+            *b = (b.0 + 1.0, b.1 + p, b.2 + f64::from(u8::from(yes)));
+        }
+    }
+    fn f1(&self) -> f64 {
+        2.0 * self.right as f64 / (self.right + self.wrong + self.to_find).max(1) as f64
+    }
+    fn ece(&self) -> f64 {
+        let total: f64 = self.bins.iter().map(|b| b.0).sum();
+        self.bins.iter().map(|b| (b.1 - b.2).abs()).sum::<f64>() / total.max(1.0)
+    }
+}
+
+/// Objects below it are not listed.
+const LISTED_FROM: f64 = 0.05;
+/// From here on counted.
+const COUNTED_FROM: f64 = 0.4;
+
 /// Prints what was reached on photos left out, set by set. Each photo's probabilities come from a calibration without its own fold.
 fn report(samples: &[Sample], odds: &Odds, args: &Args) {
     for (set, dir) in args.dirs.iter().enumerate() {
-        let (mut tp, mut fp, mut beans, mut reached, mut n) = (0, 0, 0, 0, 0);
-        let mut bins = [(0.0, 0.0, 0.0); 10];
+        let (mut beans, mut pods) = (Figures::default(), Figures::default());
+        let (mut reached, mut photos) = (0, 0);
         for fold in 0..args.folds {
-            let keep: Vec<usize> = (0..samples.len()).filter(|k| samples[*k].photo % args.folds != fold).collect();
-            let mut scored = Vec::new();
-            for k in keep {
-                scored.extend(standing_odds(&samples[k..=k], &odds.bean[k..=k], &odds.bean[k..=k], |l| match l {
-                    Label::Bean | Label::Split => Some(true),
-                    Label::Other => Some(false),
-                    Label::Open => None,
-                }));
-            }
-            let calibration = Calibration::fit(&scored);
-            for (k, s) in samples.iter().enumerate().filter(|(_, s)| s.set == set && s.real && s.photo % args.folds == fold) {
-                let stands = first::standing(&s.candidates, &odds.bean[k]);
-                let (mut t, mut f) = (0, 0);
+            let others = |s: &Sample| s.photo % args.folds != fold;
+            let [for_beans, for_pods] = [Asked::Bean, Asked::Pod]
+                .map(|asked| Calibration::fit(&standing_odds(samples, odds, asked, others)));
+            for (k, s) in samples.iter().enumerate().filter(|(_, s)| s.set == set && s.real && !others(s)) {
+                let before = (beans.right, beans.wrong);
+                let stands = first::standing(&s.candidates, &odds.any[k]);
                 for i in (0..s.labels.len()).filter(|i| stands[*i] && s.labels[*i] != Label::Open) {
-                    let p = calibration.probability(odds.bean[k][i]);
-                    let yes = s.labels[i] != Label::Other;
-                    if p >= 0.5 {
-                        t += usize::from(yes);
-                        f += usize::from(!yes);
-                    }
-                    if p >= 0.05 {
-                        let b = &mut bins[((p * 10.0) as usize).min(9)];
-                        *b = (b.0 + 1.0, b.1 + p, b.2 + f64::from(u8::from(yes)));
+                    if s.candidates[i].pod_shaped {
+                        pods.add(for_pods.probability(odds.any[k][i]), s.labels[i] == Label::Pod, COUNTED_FROM);
+                    } else {
+                        beans.add(for_beans.probability(odds.any[k][i]), s.labels[i] != Label::Other, COUNTED_FROM);
                     }
                 }
-                println!("  {} found {t} wrong {f} of {} reached {} candidates {}", s.name, s.beans, s.reached, s.candidates.len());
-                tp += t;
-                fp += f;
-                beans += s.beans;
+                println!(
+                    "  {} right {} wrong {} of {} reached {} candidates {}",
+                    s.name, beans.right - before.0, beans.wrong - before.1, s.beans, s.reached, s.candidates.len()
+                );
+                beans.to_find += s.beans;
+                pods.to_find += s.pods;
                 reached += s.reached;
-                n += 1;
+                photos += 1;
             }
         }
-        let total: f64 = bins.iter().map(|b| b.0).sum();
-        let ece: f64 = bins.iter().map(|b| (b.1 - b.2).abs()).sum::<f64>() / total.max(1.0);
-        let f1 = 2.0 * tp as f64 / (tp + fp + beans).max(1) as f64;
         println!(
-            "{}: {n} photos, candidate recall {:.3}, precision {:.3}, recall {:.3}, F1 {f1:.3}, ECE {ece:.3}",
+            "{}: {photos} photos, candidate recall {:.3}, beans: precision {:.3} recall {:.3} F1 {:.3} ECE {:.3}; pods: {} right {} wrong of {}, F1 {:.3}",
             dir.display(),
-            reached as f64 / beans.max(1) as f64,
-            tp as f64 / (tp + fp).max(1) as f64,
-            tp as f64 / beans.max(1) as f64,
+            reached as f64 / beans.to_find.max(1) as f64,
+            beans.right as f64 / (beans.right + beans.wrong).max(1) as f64,
+            beans.right as f64 / beans.to_find.max(1) as f64,
+            beans.f1(),
+            beans.ece(),
+            pods.right,
+            pods.wrong,
+            pods.to_find,
+            pods.f1(),
         );
     }
 }

@@ -13,7 +13,7 @@ pub struct Calibration {
 /// Least and largest probability that is ever given: no score on a few thousand objects says more.
 const SURE: (f32, f32) = (0.002, 0.995);
 /// Objects in each group from which a point is made. Raised: coarser; lowered: follows chance.
-const GROUP: usize = 60;
+const GROUP: usize = 20;
 
 impl Calibration {
     /// The probability for these log odds. Without points: the logistic function.

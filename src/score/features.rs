@@ -72,13 +72,13 @@ pub type Measured = [f32; COUNT];
 
 /// What is known of the whole plot before any candidate is measured.
 pub(super) struct PlotMeasures {
-    median: [f32; 3],
+    pub median: [f32; 3],
     bright_l: f32,
-    l_spread: f32,
-    residue_pct: f32,
-    photo_px_per_mm: f32,
+    pub l_spread: f32,
+    pub residue_pct: f32,
+    pub photo_px_per_mm: f32,
     blur_sigma_mm: f32,
-    px_per_mm: f32,
+    pub px_per_mm: f32,
 }
 
 impl PlotMeasures {
@@ -102,7 +102,7 @@ impl PlotMeasures {
             median: [l(0.5), a(0.5), b(0.5)],
             bright_l: l(0.97),
             l_spread: l(0.84) - l(0.16),
-            residue_pct: ground.shares.residue_cover_pct as f32,
+            residue_pct: 100.0 - ground.shares.soil_pct as f32,
             photo_px_per_mm: plot.photo_px_per_mm as f32,
             blur_sigma_mm: plot.light.blur_sigma_mm as f32,
             px_per_mm: plot.px_per_mm as f32,
@@ -112,22 +112,22 @@ impl PlotMeasures {
 
 /// Running mean and spread.
 #[derive(Default, Clone, Copy)]
-struct Mean {
+pub(super) struct Mean {
     n: f32,
     sum: f32,
     squares: f32,
 }
 
 impl Mean {
-    fn add(&mut self, v: f32) {
+    pub(super) fn add(&mut self, v: f32) {
         self.n += 1.0;
         self.sum += v;
         self.squares += v * v;
     }
-    fn mean(&self) -> f32 {
+    pub(super) fn mean(&self) -> f32 {
         self.sum / self.n.max(1.0)
     }
-    fn spread(&self) -> f32 {
+    pub(super) fn spread(&self) -> f32 {
         let m = self.mean();
         (self.squares / self.n.max(1.0) - m * m).max(0.0).sqrt()
     }
@@ -346,16 +346,18 @@ fn shading(line: &RayOutline, outliner: &Outliner, x: f32, y: f32, out: &mut Mea
 }
 
 /// Puts in how far each candidate's shading agrees with the light of the whole plot: the mean direction of all slopes, the steep
-/// ones counting more.
-pub(super) fn against_light(all: &mut [(Measured, [f32; 2])]) {
-    let (mut x, mut y) = (0.0_f32, 0.0_f32);
-    for (_, [sx, sy]) in all.iter() {
-        x += sx;
-        y += sy;
-    }
+/// ones counting more. One slope for each set of measurements, in order.
+pub(super) fn against_light<'a>(all: impl Iterator<Item = &'a mut Measured>, slopes: &[[f32; 2]]) {
+    let x: f32 = slopes.iter().map(|s| s[0]).sum();
+    let y: f32 = slopes.iter().map(|s| s[1]).sum();
     let length = x.hypot(y).max(1e-3);
-    let sure = length / all.iter().map(|(m, _)| m[35]).sum::<f32>().max(1e-3);
-    for (m, [sx, sy]) in all.iter_mut() {
-        m[38] = sure * (*sx * x + *sy * y) / length;
+    let sure = length
+        / slopes
+            .iter()
+            .map(|s| s[0].hypot(s[1]))
+            .sum::<f32>()
+            .max(1e-3);
+    for (m, [sx, sy]) in all.zip(slopes) {
+        m[38] = sure * (sx * x + sy * y) / length;
     }
 }

@@ -7,6 +7,7 @@ use crate::candidate::Candidate;
 pub mod calibrate;
 pub mod features;
 pub mod first;
+pub mod pod_features;
 pub mod trees;
 
 pub use first::{FirstModel, judge};
