@@ -1,6 +1,16 @@
 //! Fifth stage: every bean-sized blob and every pod-shaped one, with its size and shape in mm.
 
-use crate::geometry::Point;
+use crate::{geometry::Point, ground::Ground, plot::Plot, units::MM_PER_FT};
+
+mod field;
+mod outline;
+mod peaks;
+mod pods;
+mod symmetry;
+
+use field::Field;
+pub(crate) use field::View;
+pub(crate) use outline::{Outliner, RAYS, RayOutline};
 
 /// Something that may be a bean, a split bean or a pod.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,4 +29,68 @@ pub struct Candidate {
     pub pod_shaped: bool,
     /// Parted from a neighbour that it touches.
     pub was_touching: bool,
+}
+
+/// What is taken for a candidate.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BlobSettings {
+    /// Most peaks per square foot of which the outline is looked at, the strongest. Raised: slower; lowered:
+    /// beans in thick litter are lost.
+    pub most_peaks_per_ft2: f64,
+    /// Most bean-sized candidates per square foot, the best kept. Raised: the scorer has more to
+    /// sort out; lowered: beans in thick litter are lost.
+    pub most_per_ft2: f64,
+    /// Least distance between two middles, mm. Raised: touching halves become one; lowered: one bean is
+    /// found twice (the scorer then drops one).
+    pub least_apart_mm: f64,
+}
+
+impl Default for BlobSettings {
+    fn default() -> Self {
+        Self {
+            most_peaks_per_ft2: 350.0,
+            most_per_ft2: 150.0,
+            least_apart_mm: 2.4,
+        }
+    }
+}
+
+/// Finds everything of a bean's or a pod's size and shape on the plot.
+///
+/// Returned top to bottom, then left to right, by centre. Only centres inside the frame.
+pub fn candidates(plot: &Plot, ground: &Ground, settings: &BlobSettings) -> Vec<Candidate> {
+    let lab = &ground.lab;
+    let ft2 = inside_ft2(plot);
+    let peaks = peaks::find(plot, lab, settings, ft2);
+    let outliner = Outliner::new(lab);
+    let mut found: Vec<Candidate> = peaks
+        .iter()
+        .map(|p| outliner.around(p.x_px, p.y_px).candidate(plot))
+        .collect();
+    mark_touching(&mut found);
+    found.extend(pods::find(plot, lab, ft2));
+    found.sort_by(|a, b| {
+        (a.centre_mm.y.total_cmp(&b.centre_mm.y)).then(a.centre_mm.x.total_cmp(&b.centre_mm.x))
+    });
+    found
+}
+
+/// Ground inside the frame by its own measure, square feet.
+fn inside_ft2(plot: &Plot) -> f64 {
+    let inside_px = plot.inside.as_raw().iter().filter(|v| **v != 0).count() as f64;
+    inside_px / plot.px_per_mm.powi(2) / (MM_PER_FT * MM_PER_FT)
+}
+
+/// Two middles nearer than their half widths together, by a tenth to spare, belong to things that touch.
+fn mark_touching(found: &mut [Candidate]) {
+    for i in 0..found.len() {
+        for k in i + 1..found.len() {
+            let far_mm = found[i].centre_mm.distance(found[k].centre_mm);
+            let reach = |c: &Candidate| (c.length_mm * c.width_mm).sqrt() / 2.0;
+            if far_mm < 1.1 * (reach(&found[i]) + reach(&found[k])) {
+                found[i].was_touching = true;
+                found[k].was_touching = true;
+            }
+        }
+    }
 }

@@ -11,6 +11,14 @@ pub use learned::likeness_measures;
 
 use crate::candidate::Candidate;
 
+pub mod calibrate;
+pub mod features;
+pub mod first;
+pub mod pod_features;
+pub mod trees;
+
+pub use first::{FirstModel, judge};
+
 /// Probabilities of what an object is. They add up to 1.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Chances {
