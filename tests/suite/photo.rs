@@ -60,20 +60,20 @@ fn jpegs_decode_as_the_reference_library_decodes_them() {
     }
 }
 
-/// Written by Pillow 13.0.0: see the fixture's SOURCE.md.
+/// Written by Pillow 13.0.0: see the fixture's SOURCE.md. It puts no EXIF folder into a TIFF, so
+/// that tells only what stands among the TIFF's own tags.
 #[test]
 fn what_the_camera_said_is_read_in_all_formats() {
     for format in ["jpg", "png", "webp", "tif"] {
         let meta = reads(&fixture_bytes(&format!("photo-exif/phone.{format}"))).meta;
-        assert_eq!(
-            meta.taken.as_deref(),
-            Some("2026-10-03T18:41:07-05:00"),
-            "{format}"
-        );
-        assert_eq!(meta.camera.as_deref(), Some("Example Phone 3"));
-        assert_eq!(meta.software.as_deref(), Some("camera 1.0"));
-        assert_eq!(meta.exif_orientation, 6);
-        assert_eq!((meta.width_px, meta.height_px), (24, 40));
+        assert_eq!(meta.camera.as_deref(), Some("Example Phone 3"), "{format}");
+        assert_eq!(meta.software.as_deref(), Some("camera 1.0"), "{format}");
+        assert_eq!(meta.exif_orientation, 6, "{format}");
+        assert_eq!((meta.width_px, meta.height_px), (24, 40), "{format}");
+        if format == "tif" {
+            continue;
+        }
+        assert_eq!(meta.taken.as_deref(), Some("2026-10-03T18:41:07-05:00"));
         assert_eq!(meta.focal_length_mm, Some(4.3));
         assert_eq!(meta.focal_length_35mm_mm, Some(26.0));
         assert_eq!(meta.exposure_s, Some(0.002));
