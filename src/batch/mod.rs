@@ -22,6 +22,7 @@ use crate::{
 mod layout;
 mod outputs;
 mod sources;
+mod table;
 mod twice;
 mod work;
 
@@ -244,10 +245,15 @@ impl Batch<'_> {
         let pictures_hold = match &record.drawn {
             work::Drawn::Nothing => true,
             work::Drawn::NotAsked => false,
-            work::Drawn::With { key, .. } => {
-                *key == self.orders.drawing_key
-                    && layout.annotated(&source.name).is_file()
-                    && layout.report_pictures(sha256, &source.name).is_file()
+            work::Drawn::With {
+                key, sizes_bytes, ..
+            } => {
+                let paths = [
+                    layout.annotated(&source.name),
+                    layout.report_pictures(sha256, &source.name),
+                ];
+                let sizes = paths.map(|path| std::fs::metadata(path).map_or(0, |meta| meta.len()));
+                *key == self.orders.drawing_key && sizes == *sizes_bytes
             }
         };
         (record.key == self.orders.key
@@ -277,17 +283,14 @@ impl Batch<'_> {
             return Ok(work::Drawn::Nothing);
         };
         let layout = &self.orders.layout;
-        work::put(
-            &layout.report_pictures(sha256, &count.photo),
-            &work::packed(&drawing.for_report),
-        )?;
-        work::put(
-            &layout.annotated(&count.photo),
-            &marked_as_drawn(drawing.annotated_jpeg),
-        )?;
+        let for_report = work::packed(&drawing.for_report);
+        let annotated = marked_as_drawn(drawing.annotated_jpeg);
+        work::put(&layout.report_pictures(sha256, &count.photo), &for_report)?;
+        work::put(&layout.annotated(&count.photo), &annotated)?;
         Ok(work::Drawn::With {
             key: self.orders.drawing_key.clone(),
             cautions: extra.to_vec(),
+            sizes_bytes: [annotated.len() as u64, for_report.len() as u64],
         })
     }
 

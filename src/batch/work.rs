@@ -36,6 +36,9 @@ pub(super) enum Drawn {
         key: String,
         /// Cautions in it that came from other photos.
         cautions: Vec<Caution>,
+        /// Sizes of the annotated picture and of the report's pictures, bytes: a power cut may have
+        /// left less.
+        sizes_bytes: [u64; 2],
     },
 }
 
@@ -63,9 +66,9 @@ impl Record {
     }
 }
 
-/// Writes one file of the batch.
+/// Writes one file of the batch that can be made again.
 pub(super) fn put(path: &Path, bytes: &[u8]) -> Result<(), BatchError> {
-    files::write_whole(path, bytes).map_err(|source| BatchError::Write {
+    files::write_replaceable(path, bytes).map_err(|source| BatchError::Write {
         path: path.to_owned(),
         source,
     })

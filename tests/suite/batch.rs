@@ -192,6 +192,12 @@ fn finished_work_is_used_only_while_it_holds() {
     assert_eq!(trial.run().1, 0);
     fs::remove_file(trial.orders.layout.annotated("a.jpg")).unwrap();
     assert_eq!(trial.run().1, 1, "a lost picture is made again");
+    fs::write(trial.orders.layout.annotated("b.jpg"), "").unwrap();
+    assert_eq!(
+        trial.run().1,
+        1,
+        "a picture that a power cut emptied is made again"
+    );
     fs::rename(trial.path("a.jpg"), trial.path("z.jpg")).unwrap();
     assert_eq!(trial.run().1, 1, "another name");
     fs::write(trial.path("b.jpg"), "3").unwrap();
