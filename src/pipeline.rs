@@ -1,14 +1,14 @@
 //! The one place that knows the order of the stages.
 
 use crate::{
-    candidate,
+    candidate::{self, BlobSettings},
     count::{
         self, CountSettings,
         cautions::{Seen, cautions},
     },
     counts::{CountsFile, FrameFound, ModelName, PhotoCount, PlotSize, Status},
     frame::{self, FrameError, FrameSettings},
-    ground,
+    ground::{self, GroundSettings},
     likeness::Thumbnail,
     photo::{self, Photo, PhotoLimits, PhotoMeta},
     plot::{self, Plot, PlotError, PlotSettings},
@@ -17,17 +17,25 @@ use crate::{
         learned, likeness_measures,
         net::{Net, NetError},
     },
+    season::Season,
 };
 
-/// Everything that a photo's count depends on besides the photo and the model.
+/// Everything that a photo's count and its pictures depend on besides the photo and the model.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
     /// What is known of the frame.
     pub frame: FrameSettings,
     /// What a photo may cost.
     pub photo: PhotoLimits,
+    /// How ground is sorted.
+    pub ground: GroundSettings,
+    /// How blobs are found.
+    pub blobs: BlobSettings,
     /// How objects become a count.
     pub count: CountSettings,
+    /// What `podfall.toml` says of crop and machine. No count depends on it; the loss that is
+    /// written into a picture does.
+    pub season: Season,
 }
 
 impl Settings {
@@ -36,8 +44,26 @@ impl Settings {
         Self {
             frame,
             photo: PhotoLimits::default(),
+            ground: GroundSettings::default(),
+            blobs: BlobSettings::default(),
             count: CountSettings::default(),
+            season: Season::default(),
         }
+    }
+
+    /// Everything here that a count depends on, in words. Two settings with the same words give the
+    /// same count.
+    pub fn count_key(&self) -> String {
+        format!(
+            "{:?} {:?} {:?} {:?} {:?}",
+            self.frame, self.photo, self.ground, self.blobs, self.count
+        )
+    }
+
+    /// Everything here that a picture depends on besides the count, in words. `photos`: number
+    /// of photos in the batch, by which pictures for the report get smaller.
+    pub fn drawing_key(&self, _photos: usize) -> String {
+        format!("{:?} {:?}", self.season.seed, self.season.bushel_weight_lb)
     }
 }
 
@@ -118,7 +144,7 @@ pub struct Counted {
     pub count: PhotoCount,
     /// The plot drawn small, to tell whether it was photographed twice; `None` without a plot.
     pub thumbnail: Option<Thumbnail>,
-    /// Photo and plot, kept for drawing only; `None` without a plot.
+    /// Photo and plot, kept for drawing only; `None` when the photo could not be read.
     pub picture: Option<Picture>,
 }
 
@@ -127,8 +153,26 @@ pub struct Counted {
 pub struct Picture {
     /// The photo.
     pub photo: Photo,
-    /// The plot.
-    pub plot: Plot,
+    /// The plot; `None` when there is none.
+    pub plot: Option<Plot>,
+}
+
+/// The pictures of one photo, packed as JPEG.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Drawing {
+    /// The annotated picture.
+    pub annotated_jpeg: Vec<u8>,
+    /// What the confidence report shows.
+    pub for_report: ReportPictures,
+}
+
+/// The pictures of one photo in the confidence report.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ReportPictures {
+    /// The photo with its marks, small.
+    pub small_jpeg: Vec<u8>,
+    /// Doubtful objects enlarged: number within the photo, and the JPEG.
+    pub crops: Vec<(u32, Vec<u8>)>,
 }
 
 /// Why a good photo could not be counted.
@@ -161,7 +205,10 @@ pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, model: &M
         Ok((count, plot)) => Counted {
             thumbnail: Some(Thumbnail::of(&plot)),
             count,
-            picture: Some(Picture { photo, plot }),
+            picture: Some(Picture {
+                photo,
+                plot: Some(plot),
+            }),
         },
         Err(error) => not_counted(file_name, settings, photo.meta, Status::Refused, &error),
     }
@@ -185,15 +232,15 @@ fn count(
         spec,
         &plot_settings(photo, settings, model),
     )?;
-    let shares = ground::Shares::default();
-    let candidates: Vec<candidate::Candidate> = Vec::new();
+    let ground = ground::classify(&plot, &settings.ground);
+    let candidates = candidate::candidates(&plot, &ground, &settings.blobs);
     let scored = learned::judge(&plot, &candidates, &model.net, &model.card)?;
     let (objects, counts) =
         count::tally(&scored, &plot, spec, &model.card.allowance, &settings.count);
     let cautions = cautions(&Seen {
         frame: &frame,
         plot: &plot,
-        shares: &shares,
+        shares: &ground.shares,
         distance: model.card.known.distance(&likeness_measures(&plot)),
         bar_height_known: settings.frame.bar_height_mm.is_some(),
     });
@@ -210,7 +257,7 @@ fn count(
         frame_spec: spec,
         frame: Some(FrameFound::from(frame)),
         plot: Some(PlotSize::of(&plot)),
-        ground: Some(shares),
+        ground: Some(ground.shares),
         objects,
         counts: Some(counts),
         cautions,
@@ -276,13 +323,23 @@ pub fn with_causes(error: &dyn std::error::Error) -> String {
     text
 }
 
-/// Draws a counted photo: the annotated picture as JPEG, marked as drawn by podfall
-/// ([`photo::OWN_PICTURE_APP`]) so that it is never counted. `None` when there is nothing to draw.
-pub fn draw(_picture: &Picture, _count: &PhotoCount) -> Option<Vec<u8>> {
+/// Draws a photo. `photos`: number of photos in the batch. `None` when there is nothing to draw.
+pub fn draw(
+    _picture: &Picture,
+    _count: &PhotoCount,
+    _settings: &Settings,
+    _photos: usize,
+) -> Option<Drawing> {
     None
 }
 
 /// The confidence report, one HTML page. `None` when there is none to write.
-pub fn report(_counts: &CountsFile) -> Option<String> {
+///
+/// - `pictures(name)`: what [`draw`] made for the report of this photo.
+pub fn report(
+    _counts: &CountsFile,
+    _settings: &Settings,
+    _pictures: &dyn Fn(&str) -> Option<ReportPictures>,
+) -> Option<String> {
     None
 }

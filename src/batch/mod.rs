@@ -15,12 +15,14 @@ use crate::{
     caution::Caution,
     counts::{PhotoCount, Status},
     files,
-    pipeline::{self, Counted, Model, Picture, Settings},
+    photo::{marked_as_drawn, sha256_hex},
+    pipeline::{self, Counted, Drawing, Model, Picture, ReportPictures, Settings},
 };
 
 mod layout;
 mod outputs;
 mod sources;
+mod table;
 mod twice;
 mod work;
 
@@ -102,6 +104,8 @@ pub struct Orders {
     /// Everything besides the photo that a count depends on. Finished work under another key is
     /// not used.
     pub key: String,
+    /// Everything besides the count that a picture depends on.
+    pub drawing_key: String,
 }
 
 /// What counts and draws one photo. The batch asks nothing else of the stages.
@@ -110,8 +114,8 @@ pub trait Worker: Sync {
     fn count(&self, bytes: &[u8], file_name: &str) -> Counted;
     /// The result for a photo that could not be counted at all.
     fn failed(&self, file_name: &str, problem: String) -> PhotoCount;
-    /// Draws one counted photo, as JPEG.
-    fn draw(&self, picture: &Picture, count: &PhotoCount) -> Option<Vec<u8>>;
+    /// Draws one photo of a batch of `photos`.
+    fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing>;
 }
 
 /// The stages, as a [`Worker`].
@@ -132,8 +136,8 @@ impl Worker for Stages<'_> {
         pipeline::failed(file_name, self.settings, problem)
     }
 
-    fn draw(&self, picture: &Picture, count: &PhotoCount) -> Option<Vec<u8>> {
-        pipeline::draw(picture, count)
+    fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing> {
+        pipeline::draw(picture, count, self.settings, photos)
     }
 }
 
@@ -165,7 +169,11 @@ pub fn run(
         .build()
         .map_err(|_| BatchError::Threads { jobs: orders.jobs })?;
     pool.install(|| {
-        let batch = Batch { orders, worker };
+        let batch = Batch {
+            orders,
+            worker,
+            photos: sources.len(),
+        };
         let done: Vec<work::Record> = sources
             .par_iter()
             .with_max_len(1)
@@ -186,6 +194,7 @@ pub fn run(
 struct Batch<'a> {
     orders: &'a Orders,
     worker: &'a dyn Worker,
+    photos: usize,
 }
 
 impl Batch<'_> {
@@ -199,9 +208,9 @@ impl Batch<'_> {
                 return Ok((work::Record::bare(count), false));
             }
         };
-        let work_path = self.orders.layout.work_file(&bytes, &source.name);
+        let sha256 = sha256_hex(&bytes);
         if !self.orders.again
-            && let Some(record) = self.finished(&work_path, source)
+            && let Some(record) = self.finished(&sha256, source)
         {
             return Ok((record, true));
         }
@@ -213,14 +222,14 @@ impl Batch<'_> {
             return Ok((work::Record::bare(count), false));
         };
         drop(bytes);
-        let drawn = self.drawn(&counted, &counted.count, source, &[])?;
+        let drawn = self.drawn(&counted, &counted.count, &sha256, &[])?;
         let record = work::Record {
             key: self.orders.key.clone(),
             count: counted.count,
             thumbnail: counted.thumbnail,
             drawn,
         };
-        record.save(&work_path)?;
+        record.save(&self.orders.layout.work_file(&sha256, &source.name))?;
         Ok((record, false))
     }
 
@@ -229,42 +238,60 @@ impl Batch<'_> {
         catch_unwind(AssertUnwindSafe(|| self.worker.count(bytes, &source.name))).ok()
     }
 
-    /// Finished work that still holds: same key, and its picture is there if one is wanted.
-    fn finished(&self, work_path: &std::path::Path, source: &Source) -> Option<work::Record> {
-        let record = work::Record::load(work_path)?;
-        let picture_there = match &record.drawn {
+    /// Finished work that still holds: same keys, and its pictures are there if they are wanted.
+    fn finished(&self, sha256: &str, source: &Source) -> Option<work::Record> {
+        let layout = &self.orders.layout;
+        let record = work::Record::load(&layout.work_file(sha256, &source.name))?;
+        let pictures_hold = match &record.drawn {
             work::Drawn::Nothing => true,
-            work::Drawn::NotAsked => !self.orders.pictures,
-            work::Drawn::With(_) => {
-                !self.orders.pictures || self.orders.layout.annotated(&source.name).is_file()
+            work::Drawn::NotAsked => false,
+            work::Drawn::With {
+                key, sizes_bytes, ..
+            } => {
+                let paths = [
+                    layout.annotated(&source.name),
+                    layout.report_pictures(sha256, &source.name),
+                ];
+                let sizes = paths.map(|path| std::fs::metadata(path).map_or(0, |meta| meta.len()));
+                *key == self.orders.drawing_key && sizes == *sizes_bytes
             }
         };
-        (record.key == self.orders.key && record.count.photo == source.name && picture_there)
+        (record.key == self.orders.key
+            && record.count.photo == source.name
+            && (pictures_hold || !self.orders.pictures))
             .then_some(record)
     }
 
-    /// Draws and writes the annotated picture. `extra` are the cautions that came from other photos.
+    /// Draws and writes the pictures. `extra` are the cautions that came from other photos.
     fn drawn(
         &self,
         counted: &Counted,
         count: &PhotoCount,
-        source: &Source,
+        sha256: &str,
         extra: &[Caution],
     ) -> Result<work::Drawn, BatchError> {
         if !self.orders.pictures {
             return Ok(work::Drawn::NotAsked);
         }
-        let jpeg = counted.picture.as_ref().and_then(|picture| {
-            catch_unwind(AssertUnwindSafe(|| self.worker.draw(picture, count)))
+        let draw = |picture| self.worker.draw(picture, count, self.photos);
+        let drawing = counted.picture.as_ref().and_then(|picture| {
+            catch_unwind(AssertUnwindSafe(|| draw(picture)))
                 .ok()
                 .flatten()
         });
-        let Some(jpeg) = jpeg else {
+        let Some(drawing) = drawing else {
             return Ok(work::Drawn::Nothing);
         };
-        let path = self.orders.layout.annotated(&source.name);
-        files::write_whole(&path, &jpeg).map_err(|source| BatchError::Write { path, source })?;
-        Ok(work::Drawn::With(extra.to_vec()))
+        let layout = &self.orders.layout;
+        let for_report = work::packed(&drawing.for_report);
+        let annotated = marked_as_drawn(drawing.annotated_jpeg);
+        work::put(&layout.report_pictures(sha256, &count.photo), &for_report)?;
+        work::put(&layout.annotated(&count.photo), &annotated)?;
+        Ok(work::Drawn::With {
+            key: self.orders.drawing_key.clone(),
+            cautions: extra.to_vec(),
+            sizes_bytes: [annotated.len() as u64, for_report.len() as u64],
+        })
     }
 
     /// Adds what concerns two photos, and draws those pictures again that this changes.
@@ -287,7 +314,8 @@ impl Batch<'_> {
             .zip(sources)
             .map(|((record, extra), source)| {
                 let count = with_cautions(record.count.clone(), &extra);
-                if matches!(&record.drawn, work::Drawn::With(drawn) if *drawn != extra) {
+                let stale = matches!(&record.drawn, work::Drawn::With { cautions, .. } if *cautions != extra);
+                if self.orders.pictures && stale {
                     self.draw_again(source, record, &count, &extra)?;
                 }
                 Ok(count)
@@ -313,10 +341,17 @@ impl Batch<'_> {
         else {
             return Ok(());
         };
-        let drawn = self.drawn(&counted, count, source, extra)?;
-        let work_path = self.orders.layout.work_file(&bytes, &source.name);
+        let sha256 = &count.meta.sha256;
+        let drawn = self.drawn(&counted, count, sha256, extra)?;
+        let work_path = self.orders.layout.work_file(sha256, &source.name);
         work::Record { drawn, ..record }.save(&work_path)
     }
+}
+
+/// What was drawn of a photo for the confidence report in a finished batch.
+pub fn report_pictures(layout: &Layout, count: &PhotoCount) -> Option<ReportPictures> {
+    let path = layout.report_pictures(&count.meta.sha256, &count.photo);
+    work::unpacked(&std::fs::read(path).ok()?)
 }
 
 /// A result with further cautions. A photo that was counted must then be confirmed.

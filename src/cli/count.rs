@@ -161,6 +161,7 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         again: args.again,
         pictures: !args.no_pictures,
         key: key(&settings, &model),
+        drawing_key: settings.drawing_key(found.photos.len()),
     };
     let photos = counted(&found, &orders, &settings, &model)?;
     let counts = CountsFile {
@@ -170,7 +171,11 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         photos,
     };
     batch::write_counts(&layout, &counts)?;
-    if let Some(html) = pipeline::report(&counts) {
+    let pictures = |name: &str| {
+        let count = counts.photos.iter().find(|count| count.photo == name)?;
+        batch::report_pictures(&layout, count)
+    };
+    if let Some(html) = pipeline::report(&counts, &settings, &pictures) {
         batch::write_report(&layout, &html)?;
     }
     Ok(Finished { counts, layout })
@@ -237,7 +242,10 @@ fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
     let mut frame = FrameSettings::new(spec);
     frame.bar_height_mm = args.bar_height.or(season.bar_height_mm);
     frame.corners_px = args.corners;
-    Ok(Settings::new(frame))
+    Ok(Settings {
+        season,
+        ..Settings::new(frame)
+    })
 }
 
 fn read_season(path: &Path) -> anyhow::Result<Season> {
@@ -292,8 +300,9 @@ fn key(settings: &Settings, model: &Model) -> String {
             (meta.len(), modified.map(|at| at.as_nanos()))
         });
     let text = format!(
-        "{} {SCHEMA} {build:?} {settings:?} {:?}",
+        "{} {SCHEMA} {build:?} {} {:?}",
         env!("CARGO_PKG_VERSION"),
+        settings.count_key(),
         model.name()
     );
     sha256_hex(text.as_bytes())
