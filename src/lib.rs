@@ -4,6 +4,7 @@
 //! The stages, each a plain function from value to value:
 //! photo → frame → plot → ground → candidate → score → count → loss → report.
 
+pub mod annotate;
 pub mod candidate;
 pub mod caution;
 pub mod counts;
@@ -13,4 +14,5 @@ pub mod ground;
 pub mod photo;
 pub mod plot;
 pub mod score;
+pub mod text;
 pub mod units;
