@@ -13,6 +13,7 @@ pub mod geometry;
 pub mod ground;
 pub mod photo;
 pub mod plot;
+pub mod report;
 pub mod score;
 pub mod text;
 pub mod units;
