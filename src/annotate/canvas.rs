@@ -5,6 +5,11 @@ use image::RgbImage;
 
 use crate::text::blend;
 
+/// Length of a short vector: `hypot` without its care for overflow, three times as fast.
+fn length(x: f32, y: f32) -> f32 {
+    (x * x + y * y).sqrt()
+}
+
 /// A closed outline about a centre, pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Shape {
@@ -78,14 +83,14 @@ impl Shape {
     /// Distance of a point in the shape's own axes from the outline.
     fn distance(self, (u, v): (f32, f32)) -> f32 {
         match self {
-            Self::Circle { radius } => (u.hypot(v) - radius).abs(),
+            Self::Circle { radius } => (length(u, v) - radius).abs(),
             Self::Box {
                 half_length,
                 half_width,
                 ..
             } => {
                 let (a, b) = (u.abs() - half_length, v.abs() - half_width);
-                let outside = a.max(0.0).hypot(b.max(0.0));
+                let outside = length(a.max(0.0), b.max(0.0));
                 (outside + a.max(b).min(0.0)).abs()
             }
         }
@@ -195,7 +200,7 @@ pub(super) fn outline(image: &mut RgbImage, centre: (f32, f32), shape: Shape, pe
                 let phase = (shape.along(own) / period).fract();
                 if phase > drawn {
                     let past = (phase - drawn).min(1.0 - phase) * period;
-                    distance = distance.hypot(past);
+                    distance = length(distance, past);
                 }
             }
             pen.touch(image, (x, y), distance);
@@ -232,7 +237,7 @@ fn step(image: &mut RgbImage, a: (f32, f32), b: (f32, f32), pen: &Pen) {
         for x in span(middle.0, reach_x, image.width()) {
             let p = (x as f32 + 0.5 - a.0, y as f32 + 0.5 - a.1);
             let share = ((p.0 * along.0 + p.1 * along.1) / length2).clamp(0.0, 1.0);
-            let distance = (p.0 - along.0 * share).hypot(p.1 - along.1 * share);
+            let distance = length(p.0 - along.0 * share, p.1 - along.1 * share);
             if distance < pen.reach() {
                 pen.touch(image, (x, y), distance);
             }
@@ -252,7 +257,7 @@ pub(super) fn fill(image: &mut RgbImage, rect: [f32; 4], colour: [u8; 3], share:
 
 /// Darkens everything outside a closed outline to `share` of its value, so that the eye goes to the plot.
 pub(super) fn darken_outside(image: &mut RgbImage, outline: &[(f32, f32)], share: f32) {
-    let darker: [u8; 256] = std::array::from_fn(|v| (v as f32 * share).round() as u8);
+    let parts = (share.clamp(0.0, 1.0) * 256.0).round() as u16;
     let width = image.width() as usize;
     let mut crossings = Vec::new();
     for (y, row) in image.chunks_exact_mut(width * 3).enumerate() {
@@ -272,7 +277,7 @@ pub(super) fn darken_outside(image: &mut RgbImage, outline: &[(f32, f32)], share
         for (i, x) in ends.chain([width]).enumerate() {
             if i % 2 == 0 && from < x {
                 for v in &mut row[from * 3..x * 3] {
-                    *v = darker[usize::from(*v)];
+                    *v = ((u16::from(*v) * parts) >> 8) as u8;
                 }
             }
             from = x;

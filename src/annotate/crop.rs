@@ -43,9 +43,9 @@ impl Default for CropSettings {
 /// An enlarged, square crop about one object, moved inwards where the object lies at the edge of
 /// the picture it is cut from.
 pub fn crop(from: CropFrom, object: &Object, settings: &CropSettings) -> RgbImage {
-    let (picture, plot) = match from {
-        CropFrom::Photo(photo, plot) => (&photo.pixels, plot),
-        CropFrom::Plot(plot) => (&plot.even, plot),
+    let picture = match from {
+        CropFrom::Photo(photo, _) => &photo.pixels,
+        CropFrom::Plot(plot) => &plot.even,
     };
     let place = |mm: Point| match from {
         CropFrom::Photo(_, plot) => plot.map.photo_px_from_plot_mm(mm),
@@ -59,7 +59,6 @@ pub fn crop(from: CropFrom, object: &Object, settings: &CropSettings) -> RgbImag
     let mut view = View::new(picture, part, settings.size_px);
     if settings.outline {
         let mark = Mark::about(object, |mm| view.from_photo(place(mm)));
-        let _ = plot;
         if let Some(mark) = mark {
             mark.draw(&mut view.image, 3.0);
         }

@@ -68,17 +68,21 @@ impl Taken {
     }
 }
 
-/// A label's words: the object's number and the probability of its kind.
-pub(super) fn words(object: &Object) -> String {
-    format!("{}: {:.0} %", object.id, object.probability * 100.0)
+/// Letters of a label.
+const STYLE: Style = Style::regular(15.0, LIGHT);
+
+/// Words for a doubtful object: its number and the probability of its kind.
+pub(super) fn doubt(object: &Object) -> Option<String> {
+    let words = || format!("{}: {:.0} %", object.id, object.probability * 100.0);
+    object.doubtful.then(words)
 }
 
-/// Draws the labels of the doubtful among `marks`, each with its object.
+/// Draws a label beside every mark for whose object `words` gives some, where there is room.
 pub(super) fn draw_all(
     image: &mut RgbImage,
     letters: &Letters,
     marks: &[(Mark, &Object)],
-    size_px: f32,
+    words: impl Fn(&Object) -> Option<String>,
 ) {
     let mut taken = Taken::new(image);
     for (mark, _) in marks {
@@ -91,14 +95,12 @@ pub(super) fn draw_all(
         taken.add(around(mark.centre, reach), dear);
     }
     for (mark, object) in marks {
-        if mark.standing == Standing::Sure {
+        let Some(text) = words(object) else {
             continue;
-        }
-        let text = words(object);
-        let style = Style::regular(size_px, LIGHT);
+        };
         let size = (
-            letters.width_px(&text, style) + 6.0,
-            style.capital_px() + 6.0,
+            letters.width_px(&text, STYLE) + 6.0,
+            STYLE.capital_px() + 6.0,
         );
         let Some((rect, far)) = best_place(&taken, mark, size) else {
             continue;
@@ -111,9 +113,9 @@ pub(super) fn draw_all(
         fill(image, rect, DARK, if faint { 0.45 } else { 0.72 });
         let at = (
             rect[0].round() + 3.0,
-            rect[1].round() + 3.0 + style.capital_px(),
+            rect[1].round() + 3.0 + STYLE.capital_px(),
         );
-        letters.draw(image, at, &text, style);
+        letters.draw(image, at, &text, STYLE);
     }
 }
 

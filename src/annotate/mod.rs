@@ -28,12 +28,12 @@ use panel::{Item, PAPER, Setter};
 use view::{Part, View};
 
 /// Width of the panel beside the picture, pixels.
-const PANEL_PX: u32 = 460;
+const PANEL_PX: u32 = 440;
 /// Empty border inside the panel, pixels.
 const BORDER_PX: u32 = 28;
 /// About this many pixels show the photo: enough for a bean of 6 mm in a frame of 60 cm, few
 /// enough to be drawn and packed in the time of a decode.
-const VIEW_AREA_PX: f64 = 1_700_000.0;
+const VIEW_AREA_PX: f64 = 1_500_000.0;
 /// A view wider than this (over its height) has its panel below it, else beside it.
 const WIDE: f64 = 1.4;
 /// Share of its value that ground outside the frame keeps.
@@ -43,7 +43,7 @@ const OUTSIDE_SHARE: f32 = 0.62;
 /// every counted or doubtful object, and a panel with the count and its limits, `loss_line`
 /// where given, cautions, scale and legend.
 ///
-/// About 1700 to 2100 pixels wide. Without a frame in `count` it is [`refused_picture`].
+/// About 1700 pixels on its longer side, up to 2000 for a wide frame. Without a frame in `count` it is [`refused_picture`].
 pub fn picture(
     photo: &Photo,
     plot: &Plot,
@@ -55,13 +55,7 @@ pub fn picture(
     };
     let letters = Letters::new();
     let mut view = shown.view;
-    draw_marks(
-        &mut view.image,
-        &letters,
-        &shown.marks,
-        shown.px_per_mm,
-        15.0,
-    );
+    draw_marks(&mut view.image, &shown.marks, shown.px_per_mm, label::doubt);
     let panel = [
         words::answer(count, loss_line),
         words::cautions(count),
@@ -70,28 +64,34 @@ pub fn picture(
     with_panel(view.image, &letters, &panel)
 }
 
-/// The photo around the frame with its marks, without panel and numbers, `long_side_px` on its
-/// longer side: for lists and reports. The whole photo where `count` has no frame.
+/// How a [`small_picture`] is made.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SmallSettings {
+    /// Pixels on its longer side, at most 2000.
+    pub long_side_px: u32,
+    /// Objects whose numbers are written beside their marks.
+    pub numbered: Vec<u32>,
+}
+
+/// The photo around the frame with its marks, without the panel: for lists and reports. The
+/// whole photo where there is no frame or no plot.
 pub fn small_picture(
     photo: &Photo,
     plot: Option<&Plot>,
     count: &PhotoCount,
-    long_side_px: u32,
+    settings: &SmallSettings,
 ) -> RgbImage {
-    match plot.and_then(|plot| Shown::new(photo, plot, count, Size::Long(long_side_px))) {
-        Some(shown) => {
-            let mut image = shown.view.image;
-            for (mark, _) in &shown.marks {
-                mark.draw(&mut image, shown.px_per_mm);
-            }
-            image
-        }
-        None => {
-            let part = Part::whole(&photo.pixels);
-            let width = Size::Long(long_side_px).width_px(part.aspect());
-            View::new(&photo.pixels, part, width).image
-        }
-    }
+    let size = Size::Long(settings.long_side_px);
+    let Some(shown) = plot.and_then(|plot| Shown::new(photo, plot, count, size)) else {
+        let part = Part::whole(&photo.pixels);
+        return View::new(&photo.pixels, part, size.width_px(part.aspect())).image;
+    };
+    let mut image = shown.view.image;
+    draw_marks(&mut image, &shown.marks, shown.px_per_mm, |object| {
+        let numbered = settings.numbered.contains(&object.id);
+        numbered.then(|| object.id.to_string())
+    });
+    image
 }
 
 /// The picture of a photo that was not counted: all of it, and why, and what to do.
@@ -121,7 +121,7 @@ pub fn plot_picture(plot: &Plot, count: &PhotoCount) -> RgbImage {
     canvas::darken_outside(&mut image, &edge, OUTSIDE_SHARE);
     canvas::line(&mut image, &edge, true, &panel::frame_pen(2.0));
     let marks = marks(count, place);
-    draw_marks(&mut image, &Letters::new(), &marks, px_per_mm, 15.0);
+    draw_marks(&mut image, &marks, px_per_mm, label::doubt);
     image
 }
 
@@ -190,7 +190,7 @@ impl<'a> Shown<'a> {
         let part = Part::about(
             &edge,
             beyond_mm * photo_px_per_mm,
-            (0.8, 2.4),
+            (0.55, 2.4),
             &photo.pixels,
         );
         let mut view = View::new(&photo.pixels, part, size.width_px(part.aspect()));
@@ -226,15 +226,14 @@ fn marks<'a>(count: &'a PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark
 
 fn draw_marks(
     image: &mut RgbImage,
-    letters: &Letters,
     marks: &[(Mark, &Object)],
     px_per_mm: f32,
-    label_px: f32,
+    words: impl Fn(&Object) -> Option<String>,
 ) {
     for (mark, _) in marks {
         mark.draw(image, px_per_mm);
     }
-    label::draw_all(image, letters, marks, label_px);
+    label::draw_all(image, &Letters::new(), marks, words);
 }
 
 /// The frame's inner edge on the plot, closed.

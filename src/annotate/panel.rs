@@ -106,7 +106,7 @@ impl Setter<'_> {
         y: f32,
     ) -> f32 {
         let lines = self.letters.wrap(text, style, self.width - indent);
-        let first = y + style.size_px * 0.96;
+        let first = y + style.baseline_px();
         for (i, text) in lines.iter().enumerate() {
             if let Some(image) = image.as_deref_mut() {
                 let at = (self.left + indent, first + i as f32 * style.line_px());

@@ -71,14 +71,23 @@ fn counted(counts: &Counts) -> Vec<Item> {
         Item::Text(format!("95 % limits: {range}"), Style::bold(28.0, INK)),
         Item::Space(12.0),
     ];
-    let (split, range) = whole(counts.split_beans);
-    items.push(Item::Text(format!("{split} of them split ({range})"), BODY));
+    if counts.beans.high >= 0.5 {
+        let text = match whole(counts.split_beans) {
+            _ if counts.split_beans.high < 0.5 => "none of them split".to_owned(),
+            (split, range) => format!("{split} of them split ({range})"),
+        };
+        items.push(Item::Text(text, BODY));
+    }
+    if counts.pods.high < 0.5 {
+        items.push(Item::Text("no pods".to_owned(), BODY));
+        return items;
+    }
     let (pods, range) = whole(counts.pods);
-    let (in_pods, in_range) = whole(counts.beans_in_pods);
     let pods = number_of(&pods, "pod", "pods");
-    let in_pods = number_of(&in_pods, "bean", "beans");
     items.push(Item::Text(format!("{pods} ({range})"), BODY));
-    items.push(Item::Text(format!("holding {in_pods} ({in_range})"), BODY));
+    let (beans, range) = whole(counts.beans_in_pods);
+    let beans = number_of(&beans, "bean", "beans");
+    items.push(Item::Text(format!("holding {beans} ({range})"), BODY));
     items
 }
 
@@ -135,7 +144,7 @@ pub(super) fn legend(px_per_mm: Option<f32>) -> Vec<Item> {
         row(
             Kind::Bean,
             Standing::Doubtful,
-            "dashed: in the count but doubtful; its number and probability beside it",
+            "dashed: doubtful, in the count; number and probability beside it",
         ),
         row(
             Kind::Bean,

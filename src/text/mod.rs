@@ -50,9 +50,15 @@ impl Style {
         }
     }
 
-    /// From one baseline to the next, pixels.
+    /// From one baseline to the next, pixels: closer for very large letters.
     pub fn line_px(self) -> f32 {
-        (self.size_px * 1.3).round()
+        let lead = if self.size_px > 60.0 { 1.1 } else { 1.3 };
+        (self.size_px * lead).round()
+    }
+
+    /// From the top of a line to its baseline, pixels.
+    pub fn baseline_px(self) -> f32 {
+        (self.line_px() - self.size_px) / 2.0 + self.size_px * 0.83
     }
 
     /// Height of a capital letter, pixels (0.73 em in DejaVu Sans).

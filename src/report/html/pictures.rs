@@ -1,7 +1,7 @@
 //! The pictures of one photo in the report, made once and kept packed.
 
 use crate::{
-    annotate::{self, CropFrom, CropSettings},
+    annotate::{self, CropFrom, CropSettings, SmallSettings},
     counts::{Kind, Object, PhotoCount},
     photo::Photo,
     plot::Plot,
@@ -77,30 +77,37 @@ pub fn pictures(
     count: &PhotoCount,
     settings: &PictureSettings,
 ) -> Pictures {
-    let small = annotate::small_picture(photo, plot, count, settings.small_px);
-    let crops = plot.map_or_else(Vec::new, |plot| {
-        let how = CropSettings {
-            size_px: settings.crop_px,
-            ..CropSettings::default()
-        };
-        most_doubtful(count)
-            .into_iter()
-            .take(settings.most_crops)
-            .map(|object| Crop {
-                id: object.id,
-                kind: object.kind,
-                probability: object.probability,
-                counted: object.counted,
-                jpeg: annotate::jpeg(
-                    &annotate::crop(CropFrom::Photo(photo, plot), object, &how),
-                    settings.quality.saturating_add(8).min(100),
-                ),
-            })
-            .collect()
-    });
+    let cropped: Vec<&Object> = most_doubtful(count)
+        .into_iter()
+        .take(settings.most_crops)
+        .collect();
+    let small = SmallSettings {
+        long_side_px: settings.small_px,
+        numbered: cropped.iter().map(|o| o.id).collect(),
+    };
+    let small = annotate::small_picture(photo, plot, count, &small);
+    let how = CropSettings {
+        size_px: settings.crop_px,
+        ..CropSettings::default()
+    };
+    let one = |object: &Object, plot| Crop {
+        id: object.id,
+        kind: object.kind,
+        probability: object.probability,
+        counted: object.counted,
+        jpeg: annotate::jpeg(
+            &annotate::crop(CropFrom::Photo(photo, plot), object, &how),
+            settings.quality.saturating_add(8).min(100),
+        ),
+    };
     Pictures {
         small_jpeg: annotate::jpeg(&small, settings.quality),
-        crops,
+        crops: plot.map_or_else(Vec::new, |plot| {
+            cropped
+                .into_iter()
+                .map(|object| one(object, plot))
+                .collect()
+        }),
     }
 }
 

@@ -72,7 +72,7 @@ pub(super) fn tally<'a>(counts: impl Iterator<Item = &'a PhotoCount>) -> String 
 fn status_words(status: Status) -> &'static str {
     match status {
         Status::Counted => "counted",
-        Status::Confirm => "please confirm",
+        Status::Confirm => "confirm",
         Status::Refused => "not counted",
         Status::Failed => "not read",
     }
