@@ -185,7 +185,7 @@ fn span(centre: f32, reach: f32, size: u32) -> std::ops::Range<i64> {
 pub(super) fn outline(image: &mut RgbImage, centre: (f32, f32), shape: Shape, pen: &Pen) {
     let reach = shape.reach();
     let dash = pen.dash.map(|dash| {
-        let pieces = (shape.round() / dash.period_px).round().max(4.0);
+        let pieces = (shape.round() / dash.period_px).round().max(5.0);
         (shape.round() / pieces, dash.drawn)
     });
     for y in span(centre.1, reach.1 + pen.reach(), image.height()) {

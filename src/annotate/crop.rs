@@ -9,6 +9,9 @@ use super::{
     view::{Part, View},
 };
 
+/// Crops are drawn with the pen of a picture of this scale: 2 px thick.
+const CROP_PEN_PX_PER_MM: f32 = 3.7;
+
 /// What a crop is cut from.
 #[derive(Debug, Clone, Copy)]
 pub enum CropFrom<'a> {
@@ -60,7 +63,7 @@ pub fn crop(from: CropFrom, object: &Object, settings: &CropSettings) -> RgbImag
     if settings.outline {
         let mark = Mark::about(object, |mm| view.from_photo(place(mm)));
         if let Some(mark) = mark {
-            mark.draw(&mut view.image, 3.0);
+            mark.draw(&mut view.image, CROP_PEN_PX_PER_MM);
         }
     }
     view.image

@@ -66,8 +66,8 @@ pub(super) fn pen(kind: Kind, standing: Standing, px_per_mm: f32) -> Pen {
     let core_px = (px_per_mm * 0.55).clamp(1.3, 2.4);
     let (core_share, casing_share, dash) = match standing {
         Standing::Sure => (1.0, 0.75, None),
-        Standing::Doubtful => (1.0, 0.75, Some((4.2, 0.52))),
-        Standing::LeftOut => (0.85, 0.5, Some((3.4, 0.1))),
+        Standing::Doubtful => (1.0, 0.75, Some((5.6, 0.5))),
+        Standing::LeftOut => (0.9, 0.55, Some((3.6, 0.1))),
     };
     Pen {
         core: colour(kind),

@@ -315,4 +315,4 @@ fn on_paper(view: RgbImage, size: impl Fn(&RgbImage) -> (u32, u32)) -> RgbImage 
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

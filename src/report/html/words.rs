@@ -298,14 +298,13 @@ fn checks(count: &PhotoCount) -> Vec<String> {
         let mut ids: Vec<u32> = doubtful.iter().take(MOST_NAMED).map(|o| o.id).collect();
         ids.sort_unstable();
         let ids: Vec<String> = ids.iter().map(u32::to_string).collect();
-        let first = if doubtful.len() > MOST_NAMED {
-            "first of all "
+        let rest = if doubtful.len() > MOST_NAMED {
+            ", then the others"
         } else {
             ""
         };
-        let what = if ids.len() == 1 { "object" } else { "objects" };
         checks.push(format!(
-            "Tell what {first}{what} {} are: whole bean, split bean, pod, or none of these.",
+            "Say what these are, whole bean, split bean, pod or none of these: {}{rest}.",
             ids.join(", ")
         ));
     }
