@@ -4,6 +4,7 @@
 //! The stages, each a plain function from value to value:
 //! photo → frame → plot → ground → candidate → score → count → loss → report.
 
+pub mod annotate;
 pub mod batch;
 pub mod candidate;
 pub mod caution;
@@ -18,6 +19,8 @@ pub mod likeness;
 pub mod photo;
 pub mod pipeline;
 pub mod plot;
+pub mod report;
 pub mod score;
 pub mod season;
+pub mod text;
 pub mod units;

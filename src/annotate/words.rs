@@ -1,0 +1,163 @@
+//! What the panel says, from the count: words only, no places.
+
+use crate::{
+    counts::{Counts, Kind, Limits, PhotoCount, Status},
+    text::Style,
+    units::M2_PER_FT2,
+};
+
+use super::{
+    mark::Standing,
+    panel::{INK, Item, SOFT},
+};
+
+const BODY: Style = Style::regular(24.0, INK);
+const BODY_BOLD: Style = Style::bold(24.0, INK);
+const SMALL: Style = Style::regular(20.0, SOFT);
+const HEAD: Style = Style::bold(22.0, INK);
+
+/// `47`, `41 to 55`: a number and its limits, in whole things.
+pub(crate) fn whole(limits: Limits) -> (String, String) {
+    let round = |v: f64| format!("{:.0}", v.max(0.0));
+    (
+        round(limits.estimate),
+        format!("{} to {}", round(limits.low), round(limits.high)),
+    )
+}
+
+/// `1 pod`, `2 pods`.
+pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
+    format!("{number} {}", if number == "1" { one } else { more })
+}
+
+/// The answer for one photo.
+pub(super) fn answer(count: &PhotoCount, loss_line: Option<&str>) -> Vec<Item> {
+    let mut items = vec![
+        Item::OneLine(count.photo.clone(), Style::regular(20.0, SOFT)),
+        Item::Space(6.0),
+    ];
+    match &count.counts {
+        Some(counts) => items.extend(counted(counts)),
+        None => items.extend(not_counted(count)),
+    }
+    if let Some(loss) = loss_line {
+        items.push(Item::Space(12.0));
+        items.push(Item::Text(loss.to_owned(), BODY_BOLD));
+    }
+    items.push(Item::Space(12.0));
+    if let Some(plot) = &count.plot {
+        let ft2 = plot.area_m2 / M2_PER_FT2;
+        let text = format!("Ground in the frame: {ft2:.2} ft² ({:.3} m²)", plot.area_m2);
+        items.push(Item::Text(text, SMALL));
+    }
+    if let Some(ground) = &count.ground {
+        let cover = ground.residue_cover_pct;
+        let text = format!("Residue covers {cover:.0} % of it. Beans under residue are not seen.");
+        items.push(Item::Text(text, SMALL));
+    }
+    items
+}
+
+fn counted(counts: &Counts) -> Vec<Item> {
+    let (beans, range) = whole(counts.beans);
+    let what = if beans == "1" {
+        "loose bean seen"
+    } else {
+        "loose beans seen"
+    };
+    let mut items = vec![
+        Item::Text(beans, Style::bold(120.0, INK)),
+        Item::Text(what.to_owned(), Style::regular(28.0, INK)),
+        Item::Text(format!("95 % limits: {range}"), Style::bold(28.0, INK)),
+        Item::Space(12.0),
+    ];
+    if counts.beans.high >= 0.5 {
+        let text = match whole(counts.split_beans) {
+            _ if counts.split_beans.high < 0.5 => "none of them split".to_owned(),
+            (split, range) => format!("{split} of them split ({range})"),
+        };
+        items.push(Item::Text(text, BODY));
+    }
+    if counts.pods.high < 0.5 {
+        items.push(Item::Text("no pods".to_owned(), BODY));
+        return items;
+    }
+    let (pods, range) = whole(counts.pods);
+    let pods = number_of(&pods, "pod", "pods");
+    items.push(Item::Text(format!("{pods} ({range})"), BODY));
+    let (beans, range) = whole(counts.beans_in_pods);
+    let beans = number_of(&beans, "bean", "beans");
+    items.push(Item::Text(format!("holding {beans} ({range})"), BODY));
+    items
+}
+
+fn not_counted(count: &PhotoCount) -> Vec<Item> {
+    let head = match count.status {
+        Status::Failed => "Not read",
+        _ => "Not counted",
+    };
+    let why = count.problem.as_deref().unwrap_or("No reason was given.");
+    vec![
+        Item::Text(head.to_owned(), Style::bold(52.0, INK)),
+        Item::Space(10.0),
+        Item::Text(capital(why), BODY),
+    ]
+}
+
+/// First letter large.
+pub(crate) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+/// The cautions in words; what must be looked at first.
+pub(super) fn cautions(count: &PhotoCount) -> Vec<Item> {
+    let mut items = Vec::new();
+    let doubtful = count.objects.iter().filter(|o| o.doubtful).count();
+    if count.counts.is_some() && (count.status == Status::Confirm || doubtful > 0) {
+        let objects = number_of(&doubtful.to_string(), "doubtful object", "doubtful objects");
+        let text = match count.status {
+            Status::Confirm => "A person should confirm this count.",
+            _ => "Their doubt stands in the limits.",
+        };
+        items.push(Item::Caution(capital(&objects), text.to_owned()));
+    }
+    for caution in &count.cautions {
+        let head = capital(&caution.kind.word().replace('-', " "));
+        items.push(Item::Caution(head, capital(&caution.message)));
+    }
+    if items.is_empty() {
+        items.push(Item::Text("No cautions.".to_owned(), SMALL));
+    }
+    items
+}
+
+/// How to read the marks, with the scale where there is one.
+pub(super) fn legend(px_per_mm: Option<f32>) -> Vec<Item> {
+    let row = |kind, standing, text: &str| Item::Legend(kind, standing, text.to_owned());
+    let mut items = vec![
+        row(Kind::Bean, Standing::Sure, "whole bean"),
+        row(Kind::SplitBean, Standing::Sure, "split bean"),
+        row(Kind::Pod, Standing::Sure, "pod"),
+        row(
+            Kind::Bean,
+            Standing::Doubtful,
+            "dashed: doubtful, in the count; number and probability beside it",
+        ),
+        row(
+            Kind::Bean,
+            Standing::LeftOut,
+            "dotted: doubtful and left out",
+        ),
+    ];
+    if let Some(px_per_mm) = px_per_mm {
+        items.push(Item::Space(8.0));
+        items.push(Item::Text("In the middle of the frame:".to_owned(), SMALL));
+        items.push(Item::Scale { px_per_mm });
+    }
+    items.insert(0, Item::Text("Marks".to_owned(), HEAD));
+    items.insert(1, Item::Space(6.0));
+    items
+}
