@@ -1,9 +1,10 @@
 //! A ring: where many edge points look at one centre from one distance.
 
 use super::Ellipse;
+use super::beside::Place;
 use super::edges::{EdgePoint, Edges};
 use super::ellipse::{fit_ellipse, least_squares};
-use super::judge::{BESIDE_RING_PX, Judged, Outlined, Place, judge};
+use super::judge::{BESIDE_RING_PX, Judged, Outlined, judge};
 use super::reduce::{CHANNELS, Colour, Small};
 use crate::geometry::Point;
 
@@ -304,7 +305,6 @@ pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Op
                     within: &places_within(&ellipse),
                     distances: BESIDE_RING_PX,
                 },
-                edges.noise,
             );
             let score = judged.score() * covered(&points, &ellipse);
             if std::env::var("FD").is_ok() {
