@@ -1,6 +1,6 @@
 //! The bar itself: how wide it is and what colour.
 
-use super::judge::{Place, median};
+use super::beside::{Place, median};
 use super::reduce::{CHANNELS, Colour, Small};
 
 /// Widest bar looked for, small pixels.

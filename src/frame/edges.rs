@@ -13,6 +13,8 @@ pub(super) struct EdgePoint {
     pub angle_deg: f32,
     /// Change of each channel along that direction, in units of [`Edges::noise`].
     pub step: Colour,
+    /// 0..1: how far the changes around it agree on the direction.
+    pub straight: f32,
 }
 
 /// All of them, with what was taken for noise.
@@ -102,6 +104,41 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
     out
 }
 
+/// Sums over 5 × 5 pixels; the outermost two rows and columns are left at 0.
+fn summed_5x5(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
+    let mut across = vec![[0.0_f32; 3]; w * h];
+    for (row_in, row_out) in field.chunks(w).zip(across.chunks_mut(w)) {
+        for (out, five) in row_out[2.min(w)..].iter_mut().zip(row_in.windows(5)) {
+            *out = std::array::from_fn(|c| {
+                five[0][c] + five[1][c] + five[2][c] + five[3][c] + five[4][c]
+            });
+        }
+    }
+    let mut out = vec![[0.0_f32; 3]; w * h];
+    for y in 2..h.saturating_sub(2) {
+        let rows: [&[[f32; 3]]; 5] =
+            std::array::from_fn(|k| &across[(y + k - 2) * w..(y + k - 1) * w]);
+        for (x, cell) in out[y * w..(y + 1) * w].iter_mut().enumerate() {
+            *cell = std::array::from_fn(|c| rows.iter().map(|r| r[x][c]).sum());
+        }
+    }
+    out
+}
+
+/// Directions averaged over 5 × 5 pixels, every pixel by the size of its change (not the square,
+/// which would leave all the say to the strongest straw): twice the angle as a vector, and sizes.
+fn directions(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
+    let scaled: Vec<[f32; 3]> = field
+        .iter()
+        .map(|&[size2, cos2, sin2]| {
+            let size = size2.sqrt();
+            let share = size / (cos2 * cos2 + sin2 * sin2).sqrt().max(1e-6);
+            [size, cos2 * share, sin2 * share]
+        })
+        .collect();
+    summed_5x5(&scaled, w, h)
+}
+
 /// A ridge of change: pixel, squared size, shift off the pixel's centre along the grid.
 struct Ridge {
     x: usize,
@@ -170,10 +207,12 @@ pub(super) fn find_edges(small: &Small) -> Edges {
         let (_, &mut least, _) = sizes.select_nth_unstable_by(place, f32::total_cmp);
         found.retain(|r| r.size >= least);
     }
+    let around = directions(&field, w, small.height);
     let mut points: Vec<EdgePoint> = found
         .iter()
         .map(|r| {
-            let [_, cos2, sin2] = field[r.y * w + r.x];
+            let [sizes, cos2, sin2] = around[r.y * w + r.x];
+            let straight = cos2.hypot(sin2) / sizes.max(1e-6);
             let angle = sin2.atan2(cos2) / 2.0;
             let angle = if angle < 0.0 {
                 angle + std::f32::consts::PI
@@ -187,6 +226,7 @@ pub(super) fn find_edges(small: &Small) -> Edges {
                 y: r.y as f32 + 0.5 + r.shift.1,
                 angle_deg: angle.to_degrees().min(179.999),
                 step: std::array::from_fn(|c| (dx[c] * cos + dy[c] * sin) * inverse[c]),
+                straight,
             }
         })
         .collect();

@@ -3,8 +3,9 @@
 use image::RgbImage;
 
 use super::bar::look_at_bar;
+use super::beside::Place;
 use super::edges::{Edges, find_edges};
-use super::judge::{BESIDE_BAR_PX, Judged, Outlined, Place, judge, places_on_side, places_within};
+use super::judge::{BESIDE_BAR_PX, Judged, Outlined, judge, places_on_side, places_within};
 use super::lines::find_lines;
 use super::quads::{Quad, QuadSettings, find_quads};
 use super::reduce::{Small, reduce, srgb_of};
@@ -136,7 +137,7 @@ impl Scene<'_> {
                     within: &places_within(&quad.corners),
                     distances: BESIDE_BAR_PX,
                 };
-                let judged = judge(&self.small, &outlined, self.edges.noise);
+                let judged = judge(&self.small, &outlined);
                 let score = quad.score * judged.score();
                 Candidate {
                     quad,

@@ -1,5 +1,6 @@
 //! A closer look at an outline: is there a bar along its outside, and ground within?
 
+use super::beside::{LOG_FLOOR, Pair, Place, Step, log_colour, look_beside, middle_colour};
 use super::reduce::{CHANNELS, Colour, Small};
 use crate::geometry::Point;
 
@@ -9,27 +10,30 @@ const PLACES: usize = 48;
 pub(super) const BESIDE_BAR_PX: [f64; 3] = [1.3, 2.1, 2.9];
 /// The same for a ring, which may be a thin rope.
 pub(super) const BESIDE_RING_PX: [f64; 3] = [0.9, 1.5, 2.1];
-
-/// A place on the edge and the unit vector inwards.
-pub(super) type Place = (Point, (f64, f64));
+/// Shifts inwards at which the same look is taken on bare ground, small pixels.
+const ELSEWHERE_PX: [f64; 3] = [9.0, 14.0, 20.0];
 
 /// What is seen along one side.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Side {
-    /// Middle colour just outside the edge.
+    /// Middle colour just outside the edge, where the bar is seen.
     pub outside: Colour,
-    /// Middle colour just within.
+    /// Middle colour just within, there.
     pub inside: Colour,
     /// Middle deviation of the colours outside.
     pub outside_spread: Colour,
     /// … and within.
     pub inside_spread: Colour,
-    /// How far bar and ground are apart, in spreads.
-    pub contrast: f64,
     /// Share of the side in view along which the bar is seen.
     pub seen: f64,
     /// Share of the side inside the picture.
     pub in_view: f64,
+    /// Share of places on bare ground at which the same would be seen.
+    pub by_chance: f64,
+    /// Middle log colour outside, where the bar is seen.
+    log_outside: Colour,
+    /// Middle log colour within, there.
+    log_inside: Colour,
 }
 
 /// The verdict on an outline.
@@ -45,108 +49,15 @@ pub(super) struct Judged {
     pub bar: Colour,
 }
 
-/// Median of values that may be reordered; 0 when there are none.
-pub(super) fn median(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
-}
-
-/// Middle colour and middle deviation from it, channel by channel.
-fn middle_colour(colours: &[Colour]) -> (Colour, Colour) {
-    let mut middle = [0.0; CHANNELS];
-    let mut spread = [0.0; CHANNELS];
-    for c in 0..CHANNELS {
-        let mut values: Vec<f32> = colours.iter().map(|k| k[c]).collect();
-        middle[c] = median(&mut values);
-        for v in &mut values {
-            *v = (*v - middle[c]).abs();
-        }
-        spread[c] = median(&mut values);
-    }
-    (middle, spread)
-}
-
-/// Distance of two colours, every channel in units of its noise.
-fn distance(a: Colour, b: Colour, noise: Colour) -> f64 {
-    (0..CHANNELS)
-        .map(|c| f64::from((a[c] - b[c]) / noise[c]).powi(2))
-        .sum::<f64>()
-        .sqrt()
-}
-
-fn mean(colours: &[Colour]) -> Colour {
-    std::array::from_fn(|c| colours.iter().map(|k| k[c]).sum::<f32>() / colours.len().max(1) as f32)
-}
-
 /// Places along a straight side, its ends left out.
 pub(super) fn places_on_side(from: Point, to: Point) -> Vec<Place> {
     let length = from.distance(to).max(1e-9);
     // Clockwise with y down: the inside lies to the right of the way from one corner to the next.
     let inwards = (-(to.y - from.y) / length, (to.x - from.x) / length);
+    let share = |k: usize| 0.08 + 0.84 * (k as f64 + 0.5) / PLACES as f64;
     (0..PLACES)
-        .map(|k| {
-            (
-                from.towards(to, 0.08 + 0.84 * (k as f64 + 0.5) / PLACES as f64),
-                inwards,
-            )
-        })
+        .map(|k| (from.towards(to, share(k)), inwards))
         .collect()
-}
-
-/// Colours just outside and just within, place by place along a side.
-fn beside(small: &Small, places: &[Place], distances: [f64; 3]) -> Vec<(Colour, Colour)> {
-    places
-        .iter()
-        .filter_map(|(p, inwards)| {
-            let strip = |sign: f64| -> Option<Colour> {
-                let mut found = [[0.0; CHANNELS]; 3];
-                for (cell, d) in found.iter_mut().zip(distances) {
-                    *cell = small.at(p.x + sign * d * inwards.0, p.y + sign * d * inwards.1)?;
-                }
-                Some(mean(&found))
-            };
-            Some((strip(-1.0)?, strip(1.0)?))
-        })
-        .collect()
-}
-
-fn look_at_side(small: &Small, along: &[Place], distances: [f64; 3], noise: Colour) -> Side {
-    let places = beside(small, along, distances);
-    let in_view = places.len() as f64 / along.len().max(1) as f64;
-    if places.len() < 6 {
-        return Side::default();
-    }
-    let outs: Vec<Colour> = places.iter().map(|p| p.0).collect();
-    let ins: Vec<Colour> = places.iter().map(|p| p.1).collect();
-    let (outside, outside_spread) = middle_colour(&outs);
-    let (inside, inside_spread) = middle_colour(&ins);
-    let weights: [f32; CHANNELS] = std::array::from_fn(|c| {
-        1.0 / (outside_spread[c].powi(2) + inside_spread[c].powi(2) + (noise[c] * 0.7).powi(2))
-    });
-    let apart = |a: Colour, b: Colour| -> f32 {
-        (0..CHANNELS)
-            .map(|c| (a[c] - b[c]).powi(2) * weights[c])
-            .sum()
-    };
-    let seen = places
-        .iter()
-        .filter(|(o, i)| {
-            apart(*o, outside) < apart(*o, inside) && apart(*i, inside) < apart(*i, outside)
-        })
-        .count() as f64
-        / places.len() as f64;
-    Side {
-        outside,
-        inside,
-        outside_spread,
-        inside_spread,
-        contrast: f64::from(apart(outside, inside)).sqrt(),
-        seen,
-        in_view,
-    }
 }
 
 /// Places well within a four-sided outline.
@@ -161,6 +72,46 @@ pub(super) fn places_within(corners: &[Point; 4]) -> Vec<Point> {
         .collect()
 }
 
+/// What is seen along a side by one idea of the step: places and, for comparison, bare ground.
+fn describe_side(look: &Looked, looked_at: usize, step: &Step) -> Side {
+    let pairs = &look.at_edge;
+    let in_view = pairs.len() as f64 / looked_at.max(1) as f64;
+    let seen: Vec<&Pair> = pairs.iter().filter(|p| step.is_seen(p.step)).collect();
+    if pairs.len() < 6 || seen.len() < 3 {
+        return Side {
+            in_view,
+            ..Side::default()
+        };
+    }
+    let middle = |of: &dyn Fn(&Pair) -> Colour| {
+        middle_colour(&seen.iter().map(|p| of(p)).collect::<Vec<_>>())
+    };
+    let (outside, outside_spread) = middle(&|p| p.outside);
+    let (inside, inside_spread) = middle(&|p| p.inside);
+    let chances = look
+        .elsewhere
+        .iter()
+        .filter(|p| step.is_seen(p.step))
+        .count();
+    Side {
+        outside,
+        inside,
+        outside_spread,
+        inside_spread,
+        seen: seen.len() as f64 / pairs.len() as f64,
+        in_view,
+        by_chance: chances as f64 / look.elsewhere.len().max(1) as f64,
+        log_outside: middle(&|p| log_colour(p.outside)).0,
+        log_inside: middle(&|p| log_colour(p.inside)).0,
+    }
+}
+
+/// Pairs along a side, and along its like further in.
+struct Looked {
+    at_edge: Vec<Pair>,
+    elsewhere: Vec<Pair>,
+}
+
 /// What is looked at.
 pub(super) struct Outlined<'a> {
     /// Places along each side.
@@ -171,61 +122,132 @@ pub(super) struct Outlined<'a> {
     pub distances: [f64; 3],
 }
 
-/// Looks at an outline. `small` blurred a little; `noise` as [`super::edges::Edges::noise`].
-pub(super) fn judge(small: &Small, outlined: &Outlined, noise: Colour) -> Judged {
-    let sides: Vec<Side> = outlined
+/// Looks at an outline. `small` blurred a little.
+pub(super) fn judge(small: &Small, outlined: &Outlined) -> Judged {
+    let looks: Vec<Looked> = outlined
         .sides
         .iter()
-        .map(|places| look_at_side(small, places, outlined.distances, noise))
+        .map(|places| {
+            let look = |shift: f64| look_beside(small, places, outlined.distances, shift);
+            Looked {
+                at_edge: look(0.0),
+                elsewhere: ELSEWHERE_PX.iter().flat_map(|&shift| look(shift)).collect(),
+            }
+        })
+        .collect();
+    let shared = Step::of(looks.iter().flat_map(|l| &l.at_edge));
+    let sides: Vec<Side> = looks
+        .iter()
+        .zip(outlined.sides)
+        .map(|(look, places)| {
+            // A shadow beside the bar makes a side's step its own; straw over it hides that.
+            let own = describe_side(look, places.len(), &Step::of(look.at_edge.iter()));
+            let as_all = describe_side(look, places.len(), &shared);
+            if own.beyond_chance() > as_all.beyond_chance() {
+                own
+            } else {
+                as_all
+            }
+        })
         .collect();
     let inner: Vec<Colour> = outlined
         .within
         .iter()
         .filter_map(|p| small.at(p.x, p.y))
+        .map(log_colour)
         .collect();
-    let ground = middle_colour(&inner).0;
+    let ground = Ground::of(&inner);
     let (mut out, mut within) = (0.0, 0.0);
-    for s in sides.iter().filter(|s| s.in_view > 0.0) {
-        out += distance(s.outside, ground, noise);
-        within += distance(s.inside, ground, noise);
+    for s in sides.iter().filter(|s| s.seen > 0.0) {
+        out += ground.off(s.log_outside);
+        within += ground.off(s.log_inside);
     }
-    let visible: Vec<Colour> = sides
-        .iter()
-        .filter(|s| s.in_view > 0.2)
-        .map(|s| s.outside)
-        .collect();
-    let bar = middle_colour(&visible).0;
-    let contrast = distance(bar, ground, noise);
-    let unlike = visible
-        .iter()
-        .map(|b| distance(*b, bar, noise))
-        .sum::<f64>()
-        / visible.len().max(1) as f64;
+    let (bar, alike) = bar_of(&sides, &ground);
     Judged {
         sides,
-        bar_outside: (out - within) / (out + within + 1.0),
-        alike: 1.0 / (1.0 + unlike / (contrast + 0.5)),
+        bar_outside: (out - within) / (out + within + 0.3),
+        alike,
         bar,
+    }
+}
+
+/// How much a lightness below the ground's counts, against one above: a shadow is dark, too.
+const DARKER_COUNTS: f32 = 0.4;
+/// How much a difference of lightness between two sides of a bar counts: one may lie in shadow.
+const SHADE_COUNTS: f32 = 0.5;
+
+/// The ground's log colour and its spread.
+struct Ground {
+    middle: Colour,
+    weights: Colour,
+}
+
+impl Ground {
+    fn of(logs: &[Colour]) -> Self {
+        let (middle, spread) = middle_colour(logs);
+        Self {
+            middle,
+            weights: std::array::from_fn(|c| {
+                1.0 / (spread[c].powi(2) + 4.0 * LOG_FLOOR[c].powi(2)).sqrt()
+            }),
+        }
+    }
+
+    /// How far a log colour is from ground, in the light or in shadow, in spreads.
+    fn off(&self, log: Colour) -> f64 {
+        let mut off: Colour = std::array::from_fn(|c| (log[c] - self.middle[c]) * self.weights[c]);
+        if off[0] < 0.0 {
+            off[0] *= DARKER_COUNTS;
+        }
+        f64::from(off.iter().map(|v| v * v).sum::<f32>().sqrt())
+    }
+
+    /// Distance of two bars' log colours, in the ground's spreads.
+    fn between(&self, a: Colour, b: Colour) -> f64 {
+        let mut off: Colour = std::array::from_fn(|c| (a[c] - b[c]) * self.weights[c]);
+        off[0] *= SHADE_COUNTS;
+        f64::from(off.iter().map(|v| v * v).sum::<f32>().sqrt())
+    }
+}
+
+/// Middle colour of the bar over the sides, and how alike they are.
+fn bar_of(sides: &[Side], ground: &Ground) -> (Colour, f64) {
+    let visible: Vec<&Side> = sides
+        .iter()
+        .filter(|s| s.in_view > 0.2 && s.seen > 0.0)
+        .collect();
+    let middle = |of: &dyn Fn(&Side) -> Colour| {
+        middle_colour(&visible.iter().map(|s| of(s)).collect::<Vec<_>>()).0
+    };
+    let (bar, log_bar) = (middle(&|s| s.outside), middle(&|s| s.log_outside));
+    let unlike = visible
+        .iter()
+        .map(|s| ground.between(s.log_outside, log_bar))
+        .sum::<f64>()
+        / visible.len().max(1) as f64;
+    let whole = ground.between(log_bar, ground.middle);
+    (bar, 1.0 / (1.0 + unlike / (whole + 0.2)))
+}
+
+impl Side {
+    /// Share along which the bar is seen, over what chance would show.
+    pub fn beyond_chance(&self) -> f64 {
+        ((self.seen - self.by_chance) / (1.0 - self.by_chance).max(0.05)).max(0.0)
     }
 }
 
 impl Judged {
     /// How much it looks like a bar round ground, 0..1, over the sides that are in view.
     pub fn score(&self) -> f64 {
-        let over = |value: &dyn Fn(&Side) -> f64| -> f64 {
-            let logs: Vec<f64> = self
-                .sides
-                .iter()
-                .filter(|s| s.in_view > 0.1)
-                .map(|s| value(s).ln())
-                .collect();
-            (logs.iter().sum::<f64>() / logs.len().max(1) as f64).exp()
-        };
-        if self.sides.iter().all(|s| s.in_view <= 0.1) {
+        let visible: Vec<&Side> = self.sides.iter().filter(|s| s.in_view > 0.1).collect();
+        if visible.is_empty() {
             return 0.0;
         }
-        let seen = over(&|s| (2.0 * (s.seen - 0.5)).max(0.02));
-        let contrast = over(&|s| (s.contrast / 6.0).clamp(0.05, 1.0)).sqrt();
-        seen * contrast * self.alike * (1.0 + self.bar_outside) / 2.0
+        let logs: f64 = visible
+            .iter()
+            .map(|s| s.beyond_chance().max(0.02).ln())
+            .sum();
+        let seen = (logs / visible.len() as f64).exp();
+        seen * self.alike * (1.0 + self.bar_outside) / 2.0
     }
 }

@@ -12,7 +12,7 @@ const NEAR_DEG: f64 = 9.0;
 /// Directions voted for on both sides of a point's own, degrees.
 const SPREAD_DEG: i32 = 4;
 /// Most lines kept. Raised: slower; lowered: a bar may be missed among straw.
-pub(super) const MOST_LINES: usize = 110;
+pub(super) const MOST_LINES: usize = 400;
 
 /// A line `x cos θ + y sin θ = ρ`, small pixels from the picture's centre.
 #[derive(Debug, Clone)]
@@ -104,7 +104,7 @@ fn vote(points: &[EdgePoint], centre: (f64, f64), half_diagonal: f64) -> Votes {
     for p in points {
         let (x, y) = (p.x - centre.0 as f32, p.y - centre.1 as f32);
         let strength = p.step.iter().map(|s| s * s).sum::<f32>().sqrt();
-        let weight = (strength / 8.0).min(1.0).sqrt();
+        let weight = (strength / 8.0).min(1.0).sqrt() * p.straight * p.straight;
         for offset in -SPREAD_DEG..=SPREAD_DEG {
             let degree = (p.angle_deg as i32 + offset).rem_euclid(180) as usize;
             let (cos, sin) = table[degree];

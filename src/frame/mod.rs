@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::geometry::{LensBend, Point};
 
 mod bar;
+mod beside;
 mod check;
 mod edges;
 mod ellipse;

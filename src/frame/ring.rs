@@ -1,16 +1,17 @@
 //! A ring: where many edge points look at one centre from one distance.
 
 use super::Ellipse;
+use super::beside::Place;
 use super::edges::{EdgePoint, Edges};
 use super::ellipse::{fit_ellipse, least_squares};
-use super::judge::{BESIDE_RING_PX, Judged, Outlined, Place, judge};
-use super::reduce::Small;
+use super::judge::{BESIDE_RING_PX, Judged, Outlined, judge};
+use super::reduce::{CHANNELS, Colour, Small};
 use crate::geometry::Point;
 
 /// Side of a voting cell for the centre and the radius, small pixels.
 const CELL_PX: f64 = 8.0;
 /// Centres looked at more closely.
-const MOST_CENTRES: usize = 8;
+const MOST_CENTRES: usize = 12;
 /// A point belongs to a ring when its direction is within this of the radius.
 const RADIAL_COS: f64 = 0.94;
 /// Arcs into which a ring is cut.
@@ -68,17 +69,21 @@ fn vote(points: &[EdgePoint], small: &Small, least_radius: f64) -> Votes {
 }
 
 impl Votes {
-    /// Votes of a cell and its neighbours in place, over what a circle of its length could get.
+    /// Cells with most votes, over what is usual at their radius and in units of its chance
+    /// spread: (that, centre, radius), best first.
     fn peaks(&self) -> Vec<(f64, Point, f64)> {
         let mut found = Vec::new();
+        let slice = self.rows * self.columns;
         for r in 0..self.radii {
             let radius = self.least_radius + (r as f64 + 0.5) * CELL_PX;
+            let cells = &self.cells[r * slice..(r + 1) * slice];
+            let usual = 9.0 * cells.iter().map(|&v| f64::from(v)).sum::<f64>() / slice as f64;
             for row in 1..self.rows.saturating_sub(1) {
                 for column in 1..self.columns.saturating_sub(1) {
                     let sum: u32 = (row - 1..=row + 1)
                         .map(|y| {
-                            let start = (r * self.rows + y) * self.columns + column - 1;
-                            self.cells[start..start + 3]
+                            let start = y * self.columns + column - 1;
+                            cells[start..start + 3]
                                 .iter()
                                 .map(|&v| u32::from(v))
                                 .sum::<u32>()
@@ -88,7 +93,10 @@ impl Votes {
                         (column as f64 + 0.5) * CELL_PX,
                         (row as f64 + 0.5) * CELL_PX,
                     );
-                    found.push((f64::from(sum) / radius.powf(0.75), centre, radius));
+                    let over = (f64::from(sum) - usual) / (usual + 9.0).sqrt();
+                    if over > 3.0 {
+                        found.push((over, centre, radius));
+                    }
                 }
             }
         }
@@ -211,31 +219,85 @@ fn covered(points: &[Point], ellipse: &Ellipse) -> f64 {
     hit.iter().filter(|h| **h).count() as f64 / pieces as f64
 }
 
+/// A radial edge point and its step outwards.
+type Radial = (Point, Colour);
+
+/// Edge points that look at a centre, near a radius.
+fn radial_points(edges: &Edges, centre: Point, radius: f64) -> Vec<Radial> {
+    edges
+        .points
+        .iter()
+        .filter_map(|p| {
+            let (x, y) = (f64::from(p.x) - centre.x, f64::from(p.y) - centre.y);
+            let r = x.hypot(y);
+            if (r - radius).abs() > 0.2 * radius + 10.0 {
+                return None;
+            }
+            let (sin, cos) = f64::from(p.angle_deg).to_radians().sin_cos();
+            let along = x * cos + y * sin;
+            let outwards = along.signum() as f32;
+            (along.abs() > RADIAL_COS * r).then(|| {
+                (
+                    Point::new(f64::from(p.x), f64::from(p.y)),
+                    p.step.map(|s| s * outwards),
+                )
+            })
+        })
+        .collect()
+}
+
+/// The direction of colour along which most steps lie (power iteration on their second moments).
+fn main_step(points: &[Radial], radius: f64, centre: Point) -> Colour {
+    let mut moments = [[0.0_f32; CHANNELS]; CHANNELS];
+    for (p, step) in points {
+        if (p.distance(centre) - radius).abs() > 14.0 {
+            continue;
+        }
+        // Strong steps count no more than middling ones.
+        let size = step.iter().map(|s| s * s).sum::<f32>().max(16.0);
+        for i in 0..CHANNELS {
+            for j in 0..CHANNELS {
+                moments[i][j] += step[i] * step[j] / size;
+            }
+        }
+    }
+    let mut axis = [1.0, 0.9, 0.8];
+    for _ in 0..12 {
+        let next: Colour =
+            std::array::from_fn(|i| (0..CHANNELS).map(|j| moments[i][j] * axis[j]).sum());
+        let size = next.iter().map(|v| v * v).sum::<f32>().sqrt().max(1e-9);
+        axis = next.map(|v| v / size);
+    }
+    axis
+}
+
+/// Ellipses through the edge points about a voted centre: those where the colour steps one way
+/// outwards, and those where it steps the other way (the two edges of a band).
+fn ellipses_at(edges: &Edges, centre: Point, radius: f64) -> Vec<(Ellipse, Vec<Point>)> {
+    let radial = radial_points(edges, centre, radius);
+    let axis = main_step(&radial, radius, centre);
+    [1.0_f32, -1.0]
+        .iter()
+        .filter_map(|sign| {
+            let one_way: Vec<Point> = radial
+                .iter()
+                .filter(|(_, step)| {
+                    sign * step.iter().zip(axis).map(|(s, a)| s * a).sum::<f32>() > 0.0
+                })
+                .map(|(p, _)| *p)
+                .collect();
+            let ellipse = settle(&one_way, centre, radius)?;
+            Some((ellipse, one_way))
+        })
+        .collect()
+}
+
 /// The best ring, if any.
 pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Option<FoundRing> {
     let votes = vote(&edges.points, small, least_diameter / 2.0);
     let mut best: Option<FoundRing> = None;
-    for (_, centre, radius) in votes.peaks() {
-        let radial: Vec<Point> = edges
-            .points
-            .iter()
-            .filter_map(|p| {
-                let (x, y) = (f64::from(p.x) - centre.x, f64::from(p.y) - centre.y);
-                let r = x.hypot(y);
-                let (sin, cos) = f64::from(p.angle_deg).to_radians().sin_cos();
-                let radial = (x * cos + y * sin).abs() > RADIAL_COS * r;
-                (radial && (r - radius).abs() < 0.25 * radius + 10.0)
-                    .then(|| Point::new(f64::from(p.x), f64::from(p.y)))
-            })
-            .collect();
-        let Some(middle) = settle(&radial, centre, radius) else {
-            continue;
-        };
-        // The vote may have settled on either edge of the band, or between: try both ways.
-        for by in -12..=12_i32 {
-            let Some(ellipse) = reweigh(&radial, middle.grown(f64::from(by)), 2.0) else {
-                continue;
-            };
+    for (_v, centre, radius) in votes.peaks() {
+        for (ellipse, points) in ellipses_at(edges, centre, radius) {
             let judged = judge(
                 small,
                 &Outlined {
@@ -243,9 +305,19 @@ pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Op
                     within: &places_within(&ellipse),
                     distances: BESIDE_RING_PX,
                 },
-                edges.noise,
             );
-            let score = judged.score() * covered(&radial, &ellipse);
+            let score = judged.score() * covered(&points, &ellipse);
+            if std::env::var("FD").is_ok() {
+                eprintln!(
+                    "  P {:.0} {:?} {:.0} -> {:.0?} cov {:.2} score {:.3}",
+                    _v,
+                    centre,
+                    radius,
+                    ellipse,
+                    covered(&points, &ellipse),
+                    score
+                );
+            }
             if best.as_ref().is_none_or(|b| score > b.score) {
                 best = Some(FoundRing {
                     ellipse,

@@ -3,8 +3,9 @@
 use image::RgbImage;
 
 use super::Ellipse;
+use super::beside::median;
 use super::ellipse::fit_ellipse;
-use super::judge::{Judged, median};
+use super::judge::Judged;
 use super::reduce::Colour;
 use super::ring::arcs;
 use super::trace::{Reach, Scale, across};
