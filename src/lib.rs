@@ -7,10 +7,14 @@
 pub mod candidate;
 pub mod caution;
 pub mod counts;
+pub mod crop;
 pub mod frame;
 pub mod geometry;
 pub mod ground;
+pub mod loss;
 pub mod photo;
 pub mod plot;
 pub mod score;
+pub mod sheet;
+pub mod stats;
 pub mod units;
