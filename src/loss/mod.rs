@@ -12,6 +12,7 @@ mod frame;
 mod over;
 mod seeds;
 mod settle;
+mod simulate;
 
 pub use amount::Amount;
 pub use assumptions::{
@@ -24,3 +25,4 @@ pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{Loss, LossError, loss_over};
 pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
+pub use simulate::{Coverage, Design, coverage, simulate};
