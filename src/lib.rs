@@ -4,17 +4,22 @@
 //! The stages, each a plain function from value to value:
 //! photo → frame → plot → ground → candidate → score → count → loss → report.
 
+pub mod batch;
 pub mod candidate;
 pub mod caution;
 pub mod counts;
 pub mod crop;
+pub mod files;
 pub mod frame;
 pub mod geometry;
 pub mod ground;
+pub mod likeness;
 pub mod loss;
 pub mod photo;
+pub mod pipeline;
 pub mod plot;
 pub mod score;
+pub mod season;
 pub mod sheet;
 pub mod stats;
 pub mod units;

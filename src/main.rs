@@ -1,1 +1,21 @@
-fn main() {}
+//! The command line of podfall: parse, run, exit code.
+
+mod cli;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    match cli::run(&cli::Cli::parse()) {
+        Ok(outcome) => outcome.into(),
+        Err(error) => {
+            eprintln!("error: {}", cli::shown(&format!("{error:#}")));
+            if error.is::<cli::Usage>() {
+                ExitCode::from(cli::USAGE)
+            } else {
+                cli::Outcome::Failed.into()
+            }
+        }
+    }
+}

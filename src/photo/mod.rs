@@ -1,7 +1,25 @@
 //! First stage: a photo file becomes upright sRGB pixels and what the camera said of them.
+//!
+//! The format is told from the bytes, never from the name. Limits are checked from the header
+//! before memory is spent; a file that was cut off is an error, never a picture with a grey end.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use image::RgbImage;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+mod error;
+mod jpeg;
+mod kind;
+mod markers;
+mod meta;
+mod raster;
+mod turn;
+
+pub use error::PhotoError;
+pub use kind::{Format, HEAD_BYTES, recognise};
+pub use turn::upright;
 
 /// A photo, upright.
 #[derive(Debug, Clone)]
@@ -22,7 +40,7 @@ pub struct PhotoMeta {
     pub sha256: String,
     /// Size of the file, bytes.
     pub file_bytes: u64,
-    /// `jpeg`, `png`, `webp` or `tiff`.
+    /// `jpeg`, `png`, `webp` or `tiff`; empty where the file is none of them.
     pub format: String,
     /// Width of the upright picture, pixels.
     pub width_px: u32,
@@ -58,4 +76,124 @@ pub struct Position {
     pub altitude_m: Option<f64>,
     /// The camera's own horizontal error, metres, where given.
     pub error_m: Option<f64>,
+}
+
+/// What a photo may cost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PhotoLimits {
+    /// Most pixels. The default takes the 108-megapixel cameras of phones (12 032 × 9 024).
+    /// Raised: memory grows by 3 bytes a pixel and more; lowered: such photos are refused.
+    pub most_pixels: u64,
+    /// Most memory for decoding, bytes: the pixels and what the decoder holds beside them.
+    pub most_decode_bytes: u64,
+}
+
+impl Default for PhotoLimits {
+    fn default() -> Self {
+        Self {
+            most_pixels: 110_000_000,
+            most_decode_bytes: 700_000_000,
+        }
+    }
+}
+
+impl PhotoLimits {
+    /// Number of pixels, if there are any and not too many.
+    fn check_pixels(&self, width_px: u32, height_px: u32) -> Result<u64, PhotoError> {
+        let pixels = u64::from(width_px) * u64::from(height_px);
+        if pixels == 0 {
+            return Err(PhotoError::NoPixels {
+                width_px,
+                height_px,
+            });
+        }
+        if pixels > self.most_pixels {
+            return Err(PhotoError::TooManyPixels {
+                width_px,
+                height_px,
+                megapixels: pixels as f64 / 1e6,
+                most_megapixels: self.most_pixels as f64 / 1e6,
+            });
+        }
+        Ok(pixels)
+    }
+
+    fn check_memory(&self, needed_bytes: u64) -> Result<(), PhotoError> {
+        if needed_bytes > self.most_decode_bytes {
+            return Err(PhotoError::TooMuchMemory {
+                needed_mb: needed_bytes as f64 / 1e6,
+                most_mb: self.most_decode_bytes as f64 / 1e6,
+            });
+        }
+        Ok(())
+    }
+}
+
+/// Number of the JPEG application segment (APP15, marker 0xFFEF) that marks a picture drawn by podfall.
+pub const OWN_PICTURE_APP: u8 = 15;
+/// What stands in that segment.
+pub const OWN_PICTURE_MARK: &[u8] = b"podfall drew this";
+/// That segment's marker, low byte.
+const OWN_PICTURE_SEGMENT: u8 = 0xE0 + OWN_PICTURE_APP;
+
+/// Reads a photo file: pixels turned upright, what the camera said, SHA-256.
+///
+/// - `bytes`: the whole file, JPEG, PNG, WebP or TIFF.
+/// - `file_name`: name without folder, kept as it is.
+///
+/// # Errors
+/// [`PhotoError`] when the file is no photo that is read here, too large, cut off or damaged.
+pub fn read(bytes: &[u8], file_name: &str, limits: &PhotoLimits) -> Result<Photo, PhotoError> {
+    let format = recognise(bytes)?;
+    if format == Format::Jpeg && jpeg::is_our_own(bytes) {
+        return Err(PhotoError::OwnPicture);
+    }
+    let said = meta::read(bytes);
+    if format == Format::Tiff && said.raw {
+        return Err(PhotoError::Raw);
+    }
+    let stored = guarded(format, || match format {
+        Format::Jpeg => jpeg::decode(bytes, limits),
+        Format::Png | Format::Webp | Format::Tiff => raster::decode(bytes, format, limits),
+    })?;
+    let pixels = upright(stored, said.orientation);
+    let mut meta = PhotoMeta {
+        format: format.word().to_owned(),
+        width_px: pixels.width(),
+        height_px: pixels.height(),
+        ..file_only(bytes)
+    };
+    said.put_into(&mut meta);
+    Ok(Photo {
+        file_name: file_name.to_owned(),
+        pixels,
+        meta,
+    })
+}
+
+/// What can be said of a file that is no photo: its size and SHA-256.
+pub fn file_only(bytes: &[u8]) -> PhotoMeta {
+    PhotoMeta {
+        sha256: sha256_hex(bytes),
+        file_bytes: bytes.len() as u64,
+        ..PhotoMeta::default()
+    }
+}
+
+/// SHA-256 in lower-case hex.
+pub fn sha256_hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes)
+        .iter()
+        .map(|byte| format!("{byte:02x}"))
+        .collect()
+}
+
+/// Turns a decoder's panic into an error: a hostile file must not stop the photos beside it.
+fn guarded(
+    format: Format,
+    decode: impl FnOnce() -> Result<RgbImage, PhotoError>,
+) -> Result<RgbImage, PhotoError> {
+    catch_unwind(AssertUnwindSafe(decode)).unwrap_or(Err(PhotoError::DecoderGaveUp {
+        format: format.name(),
+    }))
 }

@@ -1,5 +1,10 @@
-//! One test binary; one module a theme.
+//! All integration tests in one binary, one module a theme.
 
+mod batch;
+mod cli;
 mod coverage;
 mod outside_loss;
 mod outside_stats;
+mod photo;
+mod photo_hostile;
+mod pictures;

@@ -1,0 +1,90 @@
+//! Where results lie.
+
+use std::{
+    fs,
+    path::{Path, PathBuf},
+    time::Duration,
+};
+
+use super::BatchError;
+use crate::{files, photo::sha256_hex};
+
+/// Age from which an unfinished file is no longer being written. One takes milliseconds.
+const LEFT_OVER_AGE: Duration = Duration::from_secs(600);
+
+/// The folder of results: `counts.json`, `counts.csv`, `report.html`, `annotated/`, and `work/`
+/// with what is finished of a run.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Layout {
+    /// The folder.
+    pub out: PathBuf,
+}
+
+/// Name of a photo's annotated picture: the photo's own where it ends in `.jpg`, else with `.jpg`
+/// put behind.
+pub fn annotated_name(photo: &str) -> String {
+    if photo.to_ascii_lowercase().ends_with(".jpg") {
+        photo.to_owned()
+    } else {
+        format!("{photo}.jpg")
+    }
+}
+
+impl Layout {
+    /// `counts.json`.
+    pub fn counts_json(&self) -> PathBuf {
+        self.out.join("counts.json")
+    }
+
+    /// `counts.csv`.
+    pub fn counts_csv(&self) -> PathBuf {
+        self.out.join("counts.csv")
+    }
+
+    /// `report.html`.
+    pub fn report(&self) -> PathBuf {
+        self.out.join("report.html")
+    }
+
+    /// The folder of the annotated pictures.
+    pub fn annotated_folder(&self) -> PathBuf {
+        self.out.join("annotated")
+    }
+
+    /// The annotated picture of this photo.
+    pub fn annotated(&self, photo: &str) -> PathBuf {
+        self.annotated_folder().join(annotated_name(photo))
+    }
+
+    /// Where finished work is kept.
+    pub fn work_folder(&self) -> PathBuf {
+        self.out.join("work")
+    }
+
+    /// Finished work on one photo: by what is in the file and what it is called, so that a photo
+    /// that was changed or renamed is counted afresh.
+    pub(super) fn work_file(&self, bytes: &[u8], name: &str) -> PathBuf {
+        let contents = sha256_hex(bytes);
+        let name = sha256_hex(name.as_bytes());
+        self.work_folder()
+            .join(format!("{}-{}.json", &contents[..32], &name[..8]))
+    }
+
+    /// Makes the folders and sweeps away what a killed run left unfinished.
+    pub(super) fn prepare(&self, pictures: bool) -> Result<(), BatchError> {
+        let make = |folder: &Path| {
+            fs::create_dir_all(folder).map_err(|source| BatchError::Write {
+                path: folder.to_owned(),
+                source,
+            })?;
+            files::sweep(folder, LEFT_OVER_AGE);
+            Ok(())
+        };
+        make(&self.out)?;
+        make(&self.work_folder())?;
+        if pictures {
+            make(&self.annotated_folder())?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,107 @@
+//! Arguments and glue, one file a subcommand.
+
+use std::{fmt, process::ExitCode};
+
+use clap::{Parser, Subcommand};
+
+mod count;
+mod demo;
+mod progress;
+mod season;
+mod summary;
+
+/// Exit code for a command line that cannot be followed; also what clap gives.
+pub const USAGE: u8 = 2;
+
+const EXIT_CODES: &str = "\
+Exit codes, the worst of all photos:
+  0  every photo was counted
+  3  counted, but a person must confirm some of it
+  1  a photo could not be counted, or the run failed
+  2  the command line, podfall.toml or a path could not be followed; nothing was counted";
+
+/// Counts the soybeans and pods that harvest leaves on the ground, from phone photos of a frame
+/// laid on it, and tells the loss per acre with honest limits.
+#[derive(Debug, Parser)]
+#[command(
+    version,
+    propagate_version = true,
+    arg_required_else_help = true,
+    after_help = "\
+First time here?
+  podfall demo                               the whole way, on photos that come with it
+  podfall count FOLDER --frame 12x12in       your own photos
+The count documents a loss. It says nothing of whether an insurer covers it.
+Lay frames only with the engine off and the key in your pocket."
+)]
+pub struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Count(count::Args),
+    Season(season::Args),
+    Demo(demo::Args),
+}
+
+/// How a run came out, by rising weight.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Outcome {
+    /// All well.
+    Good,
+    /// Counted, but a person must confirm.
+    Confirm,
+    /// A photo was not counted.
+    Failed,
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        Self::from(match outcome {
+            Outcome::Good => 0,
+            Outcome::Failed => 1,
+            Outcome::Confirm => 3,
+        })
+    }
+}
+
+/// Runs the command that was given.
+pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
+    match &cli.command {
+        Command::Count(args) => count::run(args),
+        Command::Season(args) => season::run(args),
+        Command::Demo(args) => demo::run(args),
+    }
+}
+
+/// What was asked for cannot be followed: told before anything is done, with exit code 2.
+#[derive(Debug)]
+pub struct Usage(pub String);
+
+impl fmt::Display for Usage {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl std::error::Error for Usage {}
+
+/// A usage error out of any error, with its causes.
+pub fn usage(error: impl Into<anyhow::Error>) -> anyhow::Error {
+    Usage(format!("{:#}", error.into())).into()
+}
+
+/// Text as it can be shown on a terminal: a name may hold a line break or a control sequence.
+pub fn shown(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if c.is_control() {
+            out.extend(c.escape_default());
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
