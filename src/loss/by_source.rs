@@ -252,18 +252,33 @@ pub fn loss_by_source(
     }
     let settled = settle(frames, &assumptions);
     let (seeds, caution) = seed_size(&assumptions, frames);
-    let common = Common::new(&assumptions, &seeds);
-    let on_ground = densities(&settled, &ON_GROUND.map(Some), &common, salt);
+    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, salt)?;
+    loss.cautions
+        .splice(0..0, settled.cautions.into_iter().chain(caution));
+    Ok(loss)
+}
+
+/// Loss by source over frames that are settled already, with seeds whose size is settled.
+///
+/// # Errors
+/// [`LossError::NoPlaces`] where no frame has a place on the ground.
+pub(crate) fn loss_of_settled(
+    settled: &Settled,
+    seeds: &SeedSize,
+    assumptions: &Assumptions,
+    salt: u64,
+) -> Result<SourceLoss, LossError> {
+    let common = Common::new(assumptions, seeds);
+    let on_ground = densities(settled, &ON_GROUND.map(Some), &common, salt);
     if on_ground.iter().all(Option::is_none) {
         return Err(LossError::NoPlaces);
     }
-    let mut cautions = settled.cautions.clone();
-    cautions.extend(caution);
-    let places = evidence(&settled, &on_ground, assumptions.level, &mut cautions);
-    let parts = parts(&settled, &on_ground, &assumptions, salt, &mut cautions);
+    let mut cautions = Vec::new();
+    let places = evidence(settled, &on_ground, assumptions.level, &mut cautions);
+    let parts = parts(settled, &on_ground, assumptions, salt, &mut cautions);
     let total = parts.iter().find(|p| p.0 == Source::Total).map(|p| &p.1);
     let sources: Vec<SourceAmount> = (parts.iter())
-        .map(|(source, part)| source_amount(*source, part, total, &assumptions, &seeds, &common))
+        .map(|(source, part)| source_amount(*source, part, total, assumptions, seeds, &common))
         .collect();
     for s in &sources {
         if s.amount.bu_per_ac.estimate < 0.0 {
@@ -277,7 +292,7 @@ pub fn loss_by_source(
     Ok(SourceLoss {
         sources,
         places,
-        seeds,
+        seeds: *seeds,
         ratio: settled.ratio,
         cautions,
     })

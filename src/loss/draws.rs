@@ -287,3 +287,14 @@ pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<C
     }
     all
 }
+
+/// Share of the draws in which one source's loss is above the other's.
+pub(crate) fn share_above(one: &super::SourceAmount, other: &super::SourceAmount) -> f64 {
+    let above = one
+        .draws
+        .beans_ft2
+        .iter()
+        .zip(&other.draws.beans_ft2)
+        .filter(|(a, b)| a > b);
+    above.count() as f64 / DRAWS as f64
+}

@@ -105,6 +105,8 @@ fn with_trays(frames: &[FrameLoss], cautions: &mut Vec<LossCaution>) -> Vec<Fram
 fn ratio_of(frames: &[FrameLoss]) -> Option<RatioEstimate> {
     let both: Vec<(f64, f64)> = frames
         .iter()
+        // A frame that was only ever counted by hand has no photo count to set beside it.
+        .filter(|frame| frame.basis != Basis::Hand)
         .filter_map(|frame| Some((frame.beans.estimate, frame.hand.beans?)))
         .collect();
     if both.len() < FEWEST_BOTH || both.len() == frames.len() {
@@ -119,4 +121,20 @@ fn ratio_of(frames: &[FrameLoss]) -> Option<RatioEstimate> {
         all_cheap: &all_cheap,
     })
     .filter(|ratio| ratio.ratio > 0.0)
+}
+
+impl Settled {
+    /// The frames that `keep` says, with what belongs to them.
+    pub fn only(&self, keep: impl Fn(&FrameLoss) -> bool) -> Self {
+        let (frames, shared_sd) = (self.frames.iter().zip(&self.shared_sd))
+            .filter(|(frame, _)| keep(frame))
+            .map(|(frame, sd)| (frame.clone(), *sd))
+            .unzip();
+        Self {
+            frames,
+            shared_sd,
+            ratio: self.ratio,
+            cautions: Vec::new(),
+        }
+    }
 }

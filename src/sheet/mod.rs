@@ -11,6 +11,7 @@ mod read;
 pub use cards::{CardPage, cards_html};
 pub use column::Column;
 pub use error::SheetError;
+pub(crate) use guess::distance_m;
 pub use guess::{GuessSettings, Shot, guess_checks};
 pub use merge::{Merged, merge};
 pub use place::Place;
