@@ -22,6 +22,7 @@ pub mod photo;
 pub mod pipeline;
 pub mod plan;
 pub mod plot;
+pub mod report;
 pub mod score;
 pub mod season;
 pub mod sheet;

@@ -32,6 +32,12 @@ pub struct Amount {
     pub money: Option<Limits>,
 }
 
+/// One bushel an acre in all units that need no seeds' size.
+pub(crate) fn one_bushel(assumptions: &Assumptions) -> Amount {
+    let one = super::frame::exactly(1.0);
+    Amount::of(assumptions, Limits::default(), one, None)
+}
+
 /// Limits times a factor above 0.
 pub(crate) fn times(limits: Limits, factor: f64) -> Limits {
     Limits {

@@ -16,6 +16,7 @@ mod settle;
 mod simulate;
 
 pub use amount::Amount;
+pub(crate) use amount::{one_bushel, times as scaled};
 pub use assumptions::{
     AssumptionError, Assumptions, Seeds, Spread, bu_per_ac, seeds_per_lb_from_tsw_g,
 };

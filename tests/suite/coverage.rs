@@ -5,12 +5,9 @@ use podfall::loss::{Design, coverage};
 #[test]
 #[ignore]
 fn table() {
-    for (checks, per) in [(1, 4), (4, 1), (2, 4), (5, 4), (10, 4)] {
+    for (checks, per) in [(1, 4), (2, 4), (3, 4), (5, 4), (10, 4)] {
         for k in [0.5, 2.0, 10.0] {
-            for cv in [0.0, 0.3] {
-                if checks == 1 && cv > 0.0 {
-                    continue;
-                }
+            for cv in [0.3] {
                 let t = std::time::Instant::now();
                 let c = coverage(
                     &Design {

@@ -100,7 +100,16 @@ impl<'a> Surface<'a> {
                 nuisances.push(Nuisance {
                     k,
                     cv,
-                    ln_weight: ln_of_k + weight.ln() - env("KP", K_TILT) * ln_k,
+                    ln_weight: ln_of_k
+                        + (if env("CS", 0.0) > 0.0 {
+                            [0.1_f64, 0.2, 0.225, 0.275, 0.3][(cv * 5.0_f64).floor() as usize % 5]
+                                .max(0.1)
+                                * (-cv * cv / 2.0 / env("CS", 0.4).powi(2)).exp()
+                        } else {
+                            weight
+                        })
+                        .ln()
+                        - env("KP", K_TILT) * ln_k,
                     checks: sums
                         .iter()
                         .map(|s| CheckPoints::of(s, &k, cv, relative))
