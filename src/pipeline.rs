@@ -6,18 +6,16 @@ use crate::{
         self, CountSettings,
         cautions::{Seen, cautions},
     },
-    counts::{CountsFile, FrameFound, ModelName, PhotoCount, PlotSize, Status},
+    counts::{FrameFound, PhotoCount, PlotSize, Status},
     frame::{self, FrameError, FrameSettings},
     ground::{self, GroundSettings},
     likeness::Thumbnail,
+    loss::Assumptions,
+    model::Model,
     photo::{self, Photo, PhotoLimits, PhotoMeta},
     plot::{self, Plot, PlotError, PlotSettings},
-    score::{
-        card::Card,
-        learned, likeness_measures,
-        net::{Net, NetError},
-    },
-    season::Season,
+    report::html::PictureSettings,
+    score::{learned, likeness_measures, net::NetError},
 };
 
 /// Everything that a photo's count and its pictures depend on besides the photo and the model.
@@ -33,9 +31,8 @@ pub struct Settings {
     pub blobs: BlobSettings,
     /// How objects become a count.
     pub count: CountSettings,
-    /// What `podfall.toml` says of crop and machine. No count depends on it; the loss that is
-    /// written into a picture does.
-    pub season: Season,
+    /// Crop, machine and market. No count depends on them; the loss that is written into a picture does.
+    pub assumptions: Assumptions,
 }
 
 impl Settings {
@@ -47,7 +44,7 @@ impl Settings {
             ground: GroundSettings::default(),
             blobs: BlobSettings::default(),
             count: CountSettings::default(),
-            season: Season::default(),
+            assumptions: Assumptions::default(),
         }
     }
 
@@ -62,78 +59,12 @@ impl Settings {
 
     /// Everything here that a picture depends on besides the count, in words. `photos`: number
     /// of photos in the batch, by which pictures for the report get smaller.
-    pub fn drawing_key(&self, _photos: usize) -> String {
-        format!("{:?} {:?}", self.season.seed, self.season.bushel_weight_lb)
-    }
-}
-
-/// The model that scores: a network and its card.
-#[derive(Debug)]
-pub struct Model {
-    net: Net,
-    card: Card,
-}
-
-/// Why a model could not be used.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum ModelError {
-    /// The network cannot be read.
-    #[error(transparent)]
-    Net(#[from] NetError),
-    /// The card cannot be read.
-    #[error("the model's card (the .toml beside the model file) cannot be read")]
-    Card(#[source] toml::de::Error),
-    /// The network is not the one that the card is of.
-    #[error(
-        "the model file has SHA-256 {found}, its card says {needed}; take file and card from the same place"
-    )]
-    Checksum {
-        /// Of the file.
-        found: String,
-        /// On the card.
-        needed: String,
-    },
-}
-
-impl Model {
-    /// The model that comes with podfall.
-    ///
-    /// # Panics
-    /// Never, as long as the tests pass: the model in the binary is checked by one.
-    pub fn built_in() -> Self {
-        Self::from_bytes(
-            include_bytes!("../models/beans-v1.onnx").to_vec(),
-            include_str!("../models/beans-v1.toml"),
+    pub fn drawing_key(&self, photos: usize) -> String {
+        format!(
+            "{:?} {:?}",
+            self.assumptions,
+            PictureSettings::for_photos(photos)
         )
-        .expect("the model in the binary is whole")
-    }
-
-    /// A model from the bytes of its network and the text of its card.
-    ///
-    /// # Errors
-    /// [`ModelError`] when either cannot be read or they do not belong together.
-    pub fn from_bytes(network: Vec<u8>, card: &str) -> Result<Self, ModelError> {
-        let card: Card = toml::from_str(card).map_err(ModelError::Card)?;
-        let found = photo::sha256_hex(&network);
-        if found != card.sha256 {
-            return Err(ModelError::Checksum {
-                found,
-                needed: card.sha256,
-            });
-        }
-        Ok(Self {
-            net: Net::from_bytes(network)?,
-            card,
-        })
-    }
-
-    /// Its name and SHA-256.
-    pub fn name(&self) -> ModelName {
-        ModelName {
-            name: self.card.name.clone(),
-            sha256: self.card.sha256.clone(),
-        }
     }
 }
 
@@ -155,24 +86,6 @@ pub struct Picture {
     pub photo: Photo,
     /// The plot; `None` when there is none.
     pub plot: Option<Plot>,
-}
-
-/// The pictures of one photo, packed as JPEG.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Drawing {
-    /// The annotated picture.
-    pub annotated_jpeg: Vec<u8>,
-    /// What the confidence report shows.
-    pub for_report: ReportPictures,
-}
-
-/// The pictures of one photo in the confidence report.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct ReportPictures {
-    /// The photo with its marks, small.
-    pub small_jpeg: Vec<u8>,
-    /// Doubtful objects enlarged: number within the photo, and the JPEG.
-    pub crops: Vec<(u32, Vec<u8>)>,
 }
 
 /// Why a good photo could not be counted.
@@ -321,25 +234,4 @@ pub fn with_causes(error: &dyn std::error::Error) -> String {
         cause = error.source();
     }
     text
-}
-
-/// Draws a photo. `photos`: number of photos in the batch. `None` when there is nothing to draw.
-pub fn draw(
-    _picture: &Picture,
-    _count: &PhotoCount,
-    _settings: &Settings,
-    _photos: usize,
-) -> Option<Drawing> {
-    None
-}
-
-/// The confidence report, one HTML page. `None` when there is none to write.
-///
-/// - `pictures(name)`: what [`draw`] made for the report of this photo.
-pub fn report(
-    _counts: &CountsFile,
-    _settings: &Settings,
-    _pictures: &dyn Fn(&str) -> Option<ReportPictures>,
-) -> Option<String> {
-    None
 }

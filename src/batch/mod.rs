@@ -15,14 +15,15 @@ use crate::{
     caution::Caution,
     counts::{PhotoCount, Status},
     files,
+    model::Model,
     photo::{marked_as_drawn, sha256_hex},
-    pipeline::{self, Counted, Drawing, Model, Picture, ReportPictures, Settings},
+    pipeline::{self, Counted, Picture, Settings},
+    present::{self, Drawing, ReportPictures},
 };
 
 mod layout;
 mod outputs;
 mod sources;
-mod table;
 mod twice;
 mod work;
 
@@ -137,7 +138,7 @@ impl Worker for Stages<'_> {
     }
 
     fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing> {
-        pipeline::draw(picture, count, self.settings, photos)
+        Some(present::draw(picture, count, self.settings, photos))
     }
 }
 

@@ -2,8 +2,8 @@
 
 use std::path::PathBuf;
 
-use super::{BatchError, Layout, table::counts_csv};
-use crate::{counts::CountsFile, files};
+use super::{BatchError, Layout};
+use crate::{counts::CountsFile, files, report::csv::counts_csv};
 
 /// Writes `counts.json` (one photo a line) and `counts.csv` (one row a photo).
 ///

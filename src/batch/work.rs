@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::BatchError;
 use crate::{
-    caution::Caution, counts::PhotoCount, files, likeness::Thumbnail, pipeline::ReportPictures,
+    caution::Caution, counts::PhotoCount, files, likeness::Thumbnail, present::ReportPictures,
 };
 
 /// One photo, finished.

@@ -14,8 +14,10 @@ use podfall::{
     files,
     frame::{FrameSettings, FrameSpec},
     geometry::Point,
+    model::Model,
     photo::sha256_hex,
-    pipeline::{self, Model, Settings},
+    pipeline::Settings,
+    present,
     season::{self, Season},
     units::length_mm,
 };
@@ -175,9 +177,8 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         let count = counts.photos.iter().find(|count| count.photo == name)?;
         batch::report_pictures(&layout, count)
     };
-    if let Some(html) = pipeline::report(&counts, &settings, &pictures) {
-        batch::write_report(&layout, &html)?;
-    }
+    let html = present::report(&counts, &settings, &pictures)?;
+    batch::write_report(&layout, &html)?;
     Ok(Finished { counts, layout })
 }
 
@@ -243,7 +244,7 @@ fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
     frame.bar_height_mm = args.bar_height.or(season.bar_height_mm);
     frame.corners_px = args.corners;
     Ok(Settings {
-        season,
+        assumptions: season.assumptions().map_err(usage)?,
         ..Settings::new(frame)
     })
 }

@@ -1,5 +1,7 @@
 //! A season folder: `podfall.toml` says once what the frame, the crop and the machine are.
 
+mod assumptions;
+
 use serde::Deserialize;
 
 use crate::{

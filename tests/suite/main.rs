@@ -2,6 +2,9 @@
 
 mod batch;
 mod cli;
+mod coverage;
+mod outside_loss;
+mod outside_stats;
 mod photo;
 mod photo_hostile;
 mod pictures;

@@ -1,0 +1,416 @@
+//! How different are two settings, and photo from hand: how much, how sure, and what may be said.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use crate::{
+    counts::Limits,
+    loss::{Assumptions, FrameLoss, LossError, SeasonLoss, Source, differences, loss_by_source},
+    stats::{
+        Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
+        student_t_quantile,
+    },
+};
+
+/// Why settings could not be compared.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum ContrastError {
+    /// Not a setting in the sheet.
+    #[error("'{name}' is not a setting in the sheet; there are: {known}")]
+    UnknownSetting {
+        /// What was asked for.
+        name: String,
+        /// The settings there are.
+        known: String,
+    },
+    /// Fewer than two settings.
+    #[error(
+        "the sheet has {settings} setting; fill the setting column with at least two different ones"
+    )]
+    TooFewSettings {
+        /// Settings there are.
+        settings: usize,
+    },
+    /// No source is known for both.
+    #[error(
+        "'{first}' and '{second}' have no source in common; lay frames at the same places under both"
+    )]
+    NothingInCommon {
+        /// First setting.
+        first: String,
+        /// Second setting.
+        second: String,
+    },
+    /// Too few frames counted both ways.
+    #[error(
+        "{both} frames were counted both by photo and by hand, 3 are needed; fill hand_beans for more of them"
+    )]
+    TooFewBoth {
+        /// Frames counted both ways.
+        both: usize,
+    },
+    /// No loss for one of them.
+    #[error(transparent)]
+    Loss(#[from] LossError),
+}
+
+/// How checks were set against each other.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Manner {
+    /// Checks side by side: the difference within each pair.
+    Paired,
+    /// All frames of one setting against all of the other.
+    Apart,
+}
+
+/// One source under two settings.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SourceContrast {
+    /// Which source.
+    pub source: Source,
+    /// Under the first setting, bu/ac.
+    pub first_bu_per_ac: Limits,
+    /// Under the second, bu/ac.
+    pub second_bu_per_ac: Limits,
+    /// Second − first, bu/ac: below zero, the second loses less. Never cut off at zero.
+    pub change_bu_per_ac: Limits,
+    /// Two-sided p against no change.
+    pub p: f64,
+    /// How they were set against each other.
+    pub manner: Manner,
+    /// What may be said.
+    pub says: String,
+}
+
+/// Two settings set against each other.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Contrast {
+    /// First setting (before).
+    pub first: String,
+    /// Second setting (after).
+    pub second: String,
+    /// By source.
+    pub sources: Vec<SourceContrast>,
+    /// Pairs of checks used.
+    pub pairs: usize,
+    /// What else differed.
+    pub warnings: Vec<String>,
+}
+
+/// Fewest pairs of checks from which a paired difference is taken.
+const FEWEST_PAIRS: usize = 3;
+
+/// Sets the second setting against the first, by source.
+///
+/// Checks that carry the same word in the sheet's `pair` column, or that saw both settings, are
+/// used as pairs where there are at least three: the limits then come from the pairs' own
+/// differences (Student's t). Otherwise each setting is drawn by itself.
+///
+/// # Errors
+/// [`ContrastError`] when a setting is not there or nothing can be compared.
+pub fn contrast(
+    frames: &[FrameLoss],
+    season: &SeasonLoss,
+    first: &str,
+    second: &str,
+) -> Result<Contrast, ContrastError> {
+    let of = |name: &str| {
+        season
+            .by_setting
+            .get(name)
+            .ok_or_else(|| ContrastError::UnknownSetting {
+                name: name.to_owned(),
+                known: season
+                    .by_setting
+                    .keys()
+                    .cloned()
+                    .collect::<Vec<_>>()
+                    .join(", "),
+            })
+    };
+    if season.by_setting.len() < 2 {
+        return Err(ContrastError::TooFewSettings {
+            settings: season.by_setting.len(),
+        });
+    }
+    let (a, b) = (of(first)?, of(second)?);
+    let level = season.assumptions.level;
+    let pairs = paired_losses(frames, &season.assumptions, first, second);
+    let mut sources: Vec<SourceContrast> = differences(b, a, level)
+        .into_iter()
+        .map(|d| SourceContrast {
+            source: d.source,
+            first_bu_per_ac: d.second_bu_per_ac,
+            second_bu_per_ac: d.first_bu_per_ac,
+            change_bu_per_ac: d.difference_bu_per_ac,
+            p: d.p,
+            manner: Manner::Apart,
+            says: String::new(),
+        })
+        .collect();
+    if sources.is_empty() {
+        return Err(ContrastError::NothingInCommon {
+            first: first.to_owned(),
+            second: second.to_owned(),
+        });
+    }
+    let mut most_pairs = 0;
+    for source in &mut sources {
+        if let Some(changes) = pairs
+            .get(&source.source)
+            .filter(|c| c.len() >= FEWEST_PAIRS)
+        {
+            (source.change_bu_per_ac, source.p) = paired_change(changes, level);
+            source.manner = Manner::Paired;
+            most_pairs = most_pairs.max(changes.len());
+        }
+        source.says = in_words(source, first, second);
+    }
+    Ok(Contrast {
+        first: first.to_owned(),
+        second: second.to_owned(),
+        sources,
+        pairs: most_pairs,
+        warnings: what_else_differs(frames, first, second),
+    })
+}
+
+/// Second − first of each pair, by source.
+fn paired_losses(
+    frames: &[FrameLoss],
+    assumptions: &Assumptions,
+    first: &str,
+    second: &str,
+) -> BTreeMap<Source, Vec<f64>> {
+    let mut groups: BTreeMap<&str, [Vec<FrameLoss>; 2]> = BTreeMap::new();
+    for frame in frames {
+        let Some(key) = frame.pair.as_deref().or(frame.check.as_deref()) else {
+            continue;
+        };
+        let side = match frame.setting.as_deref() {
+            Some(s) if s == first => 0,
+            Some(s) if s == second => 1,
+            _ => continue,
+        };
+        groups.entry(key).or_default()[side].push(frame.clone());
+    }
+    let mut changes: BTreeMap<Source, Vec<f64>> = BTreeMap::new();
+    for [a, b] in groups
+        .into_values()
+        .filter(|[a, b]| !a.is_empty() && !b.is_empty())
+    {
+        let (Ok(a), Ok(b)) = (
+            loss_by_source(&a, assumptions, 0),
+            loss_by_source(&b, assumptions, 0),
+        ) else {
+            continue;
+        };
+        for from in &a.sources {
+            if let Some(to) = b.get(from.source) {
+                let bu = |s: &crate::loss::SourceAmount| s.amount.bu_per_ac.estimate;
+                changes
+                    .entry(from.source)
+                    .or_default()
+                    .push(bu(to) - bu(from));
+            }
+        }
+    }
+    changes
+}
+
+/// Mean change with limits and p, by Student's t over the pairs.
+fn paired_change(changes: &[f64], level: f64) -> (Limits, f64) {
+    let (mean, sd) = mean_sd(changes);
+    let n = changes.len() as f64;
+    let se = sd / n.sqrt();
+    let half = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
+    let limits = Limits {
+        estimate: mean,
+        low: mean - half,
+        high: mean + half,
+    };
+    let p = if se > 0.0 {
+        2.0 * (1.0 - student_t_cdf((mean / se).abs(), n - 1.0))
+    } else if mean == 0.0 {
+        1.0
+    } else {
+        0.0
+    };
+    (limits, p)
+}
+
+/// What the limits of a change allow to be said, and no more.
+fn in_words(source: &SourceContrast, first: &str, second: &str) -> String {
+    let change = source.change_bu_per_ac;
+    let title = source.source.title();
+    let range = format!(
+        "95 % limits {:+.2} to {:+.2} bu/ac",
+        change.low, change.high
+    );
+    if change.high < 0.0 {
+        format!(
+            "{title}: {second} lost less than {first}, by {:.2} bu/ac ({range}).",
+            -change.estimate
+        )
+    } else if change.low > 0.0 {
+        format!(
+            "{title}: {second} lost more than {first}, by {:.2} bu/ac ({range}).",
+            change.estimate
+        )
+    } else {
+        let widest = change.high.abs().max(change.low.abs());
+        format!(
+            "{title}: these frames do not tell the two apart ({range}); a difference up to {widest:.2} bu/ac either way \
+             is not ruled out. That is not to say that they are alike."
+        )
+    }
+}
+
+/// Speed, moisture or the place in the field may explain a difference as well as the setting does.
+fn what_else_differs(frames: &[FrameLoss], first: &str, second: &str) -> Vec<String> {
+    let of = |setting: &str| -> Vec<&FrameLoss> {
+        frames
+            .iter()
+            .filter(|f| f.setting.as_deref() == Some(setting))
+            .collect()
+    };
+    let (a, b) = (of(first), of(second));
+    let mean = |frames: &[&FrameLoss], value: fn(&FrameLoss) -> Option<f64>| {
+        let values: Vec<f64> = frames.iter().filter_map(|f| value(f)).collect();
+        (!values.is_empty()).then(|| mean_sd(&values).0)
+    };
+    let mut warnings = Vec::new();
+    if let Some((x, y)) = mean(&a, |f| f.speed_kmh).zip(mean(&b, |f| f.speed_kmh)) {
+        // A tenth of the speed: common practice, no source.
+        if (x - y).abs() > 0.1 * x.max(y) {
+            warnings.push(format!(
+                "ground speed differs too: {x:.1} km/h under {first}, {y:.1} km/h under {second}"
+            ));
+        }
+    }
+    if let Some((x, y)) = mean(&a, |f| f.moisture_percent).zip(mean(&b, |f| f.moisture_percent)) {
+        // A point of moisture: common practice, no source.
+        if (x - y).abs() > 1.0 {
+            warnings.push(format!(
+                "moisture differs too: {x:.1} % under {first}, {y:.1} % under {second}"
+            ));
+        }
+    }
+    let lat = |f: &FrameLoss| f.position.map(|p| p.lat_deg);
+    let lon = |f: &FrameLoss| f.position.map(|p| p.lon_deg);
+    let middle = |frames: &[&FrameLoss]| mean(frames, lat).zip(mean(frames, lon));
+    if let Some((x, y)) = middle(&a).zip(middle(&b)) {
+        let apart_m = crate::sheet::distance_m(x, y);
+        if apart_m > 150.0 {
+            warnings.push(format!(
+                "the frames lay in different parts of the field: their middles are {apart_m:.0} m apart; lay the settings \
+                 side by side and fill the pair column"
+            ));
+        }
+    }
+    warnings
+}
+
+/// One frame counted both ways.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct BothWays {
+    /// File name of the photo.
+    pub photo: String,
+    /// Loose beans by photo, with its own limits.
+    pub by_photo: Limits,
+    /// Loose beans by hand.
+    pub by_hand: f64,
+    /// The hand count lies outside the photo's limits, or the difference outside the limits of agreement.
+    pub disagrees: bool,
+}
+
+/// Photo against hand.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PhotoAgainstHand {
+    /// Mean difference photo − hand and limits of agreement, beans a frame.
+    pub agreement: Agreement,
+    /// Lin's concordance; `None` where the counts do not vary.
+    pub concordance: Option<Concordance>,
+    /// Share of frames whose hand count lies within the photo's limits.
+    pub within_limits: f64,
+    /// The frames, those that disagree most first.
+    pub frames: Vec<BothWays>,
+    /// What may be said.
+    pub says: String,
+}
+
+/// Sets the photos' counts against the hand counts of the same frames.
+///
+/// # Errors
+/// [`ContrastError::TooFewBoth`] with fewer than three frames counted both ways.
+pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, ContrastError> {
+    let both: Vec<(&FrameLoss, f64)> = frames
+        .iter()
+        .filter(|f| f.basis != crate::loss::Basis::Hand)
+        .filter_map(|f| Some((f, f.hand.beans?)))
+        .collect();
+    let too_few = ContrastError::TooFewBoth { both: both.len() };
+    if both.len() < 3 {
+        return Err(too_few);
+    }
+    let pairs: Vec<(f64, f64)> = both
+        .iter()
+        .map(|(f, hand)| (f.beans.estimate, *hand))
+        .collect();
+    let agreement = agreement(&pairs, normal_quantile(0.975)).ok_or(too_few)?;
+    let mut rows: Vec<BothWays> = both
+        .iter()
+        .map(|(frame, hand)| {
+            let difference = frame.beans.estimate - hand;
+            let outside = *hand < frame.beans.low || *hand > frame.beans.high;
+            BothWays {
+                photo: frame.photo.clone(),
+                by_photo: frame.beans,
+                by_hand: *hand,
+                disagrees: outside || difference < agreement.low || difference > agreement.high,
+            }
+        })
+        .collect();
+    let within = both
+        .iter()
+        .filter(|(f, h)| (f.beans.low..=f.beans.high).contains(h))
+        .count();
+    rows.sort_by(|a, b| {
+        let off = |r: &BothWays| (r.by_photo.estimate - r.by_hand).abs();
+        b.disagrees
+            .cmp(&a.disagrees)
+            .then(off(b).total_cmp(&off(a)))
+            .then(a.photo.cmp(&b.photo))
+    });
+    let within_limits = within as f64 / both.len() as f64;
+    Ok(PhotoAgainstHand {
+        says: format!(
+            "Over {} frames the photos counted {:+.1} beans a frame against the hand; of single frames 95 in 100 differ by \
+             {:+.1} to {:+.1}. The hand count lay within the photo's own limits in {within} of {}.",
+            both.len(),
+            agreement.mean_difference,
+            agreement.low,
+            agreement.high,
+            both.len(),
+        ),
+        agreement,
+        concordance: concordance(&pairs, 0.95),
+        within_limits,
+        frames: rows,
+    })
+}
+
+/// The settings there are, in the order of their names.
+pub fn settings_of(frames: &[FrameLoss]) -> Vec<String> {
+    let names: BTreeSet<&String> = frames.iter().filter_map(|f| f.setting.as_ref()).collect();
+    names.into_iter().cloned().collect()
+}
+
+/// The settings of a season's checks, in the order of their names.
+pub(crate) fn settings_in(season: &SeasonLoss) -> Vec<String> {
+    let names: BTreeSet<&String> = season.checks.iter().flat_map(|c| &c.settings).collect();
+    names.into_iter().cloned().collect()
+}

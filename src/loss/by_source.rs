@@ -1,0 +1,533 @@
+//! Loss by source: before harvest, at the header, through the machine.
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Amount, Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize,
+    Settled,
+    amount::bu_per_ac_per_bean_ft2,
+    draws::{Common, DRAWS, Density, by_check, densities, limits_of, normals},
+    over::FEWEST_FRAMES,
+    seed_size, settle,
+};
+use crate::{
+    counts::Limits,
+    sheet::Place,
+    stats::{CheckSum, RatioEstimate, normal_cdf, season_mean},
+};
+
+/// Where beans are lost.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Source {
+    /// Fell before harvest.
+    PreHarvest,
+    /// At the header: loose beans and loose pods on the ground.
+    Shatter,
+    /// At the header: in pods still on stubble.
+    Stubble,
+    /// At the header: in pods on lodged, uncut plants.
+    Lodged,
+    /// At the header: in pods on cut stalks that were not gathered.
+    LooseStalks,
+    /// All of the header.
+    Header,
+    /// Through the machine: threshing, separating, cleaning.
+    Through,
+    /// Header and through the machine.
+    Machine,
+    /// Everything.
+    Total,
+}
+
+impl Source {
+    /// All of them, in the order in which they are told.
+    pub const ALL: [Self; 9] = [
+        Self::PreHarvest,
+        Self::Shatter,
+        Self::Stubble,
+        Self::Lodged,
+        Self::LooseStalks,
+        Self::Header,
+        Self::Through,
+        Self::Machine,
+        Self::Total,
+    ];
+
+    /// The word for it, as in JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::PreHarvest => "pre-harvest",
+            Self::Shatter => "shatter",
+            Self::Stubble => "stubble",
+            Self::Lodged => "lodged",
+            Self::LooseStalks => "loose-stalks",
+            Self::Header => "header",
+            Self::Through => "through",
+            Self::Machine => "machine",
+            Self::Total => "total",
+        }
+    }
+
+    /// For a person to read.
+    pub fn title(self) -> &'static str {
+        match self {
+            Self::PreHarvest => "Before harvest",
+            Self::Shatter => "Header: shattered",
+            Self::Stubble => "Header: left on stubble",
+            Self::Lodged => "Header: on lodged plants",
+            Self::LooseStalks => "Header: on loose stalks",
+            Self::Header => "Header, all of it",
+            Self::Through => "Through the machine",
+            Self::Machine => "Header and machine",
+            Self::Total => "Total",
+        }
+    }
+
+    /// Whether it is one of the parts that add up to the total, and not a sum itself.
+    pub fn is_part(self) -> bool {
+        !matches!(self, Self::Header | Self::Machine | Self::Total)
+    }
+}
+
+/// One source's loss.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SourceAmount {
+    /// Which.
+    pub source: Source,
+    /// How much.
+    pub amount: Amount,
+    /// Frames that it rests on, by what their counts rest on: photo, confirmed, ratio, hand.
+    pub rests_on: RestsOn,
+    /// Draws, for differences.
+    #[serde(skip)]
+    pub(crate) draws: Drawn,
+}
+
+/// Draws of one source.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Drawn {
+    pub beans_ft2: Vec<f64>,
+    pub bu: Vec<f64>,
+}
+
+/// Frames by what their counts rest on.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RestsOn {
+    /// The tool's count as it stands.
+    pub photo: usize,
+    /// Put right by a person's marks.
+    pub confirmed: usize,
+    /// Put right by the ratio to hand counts.
+    pub ratio: usize,
+    /// Counted by hand.
+    pub hand: usize,
+}
+
+impl RestsOn {
+    fn count<'a>(frames: impl Iterator<Item = &'a FrameLoss>) -> Self {
+        let mut this = Self::default();
+        for frame in frames {
+            match frame.basis {
+                Basis::Photo => this.photo += 1,
+                Basis::Confirmed => this.confirmed += 1,
+                Basis::Ratio => this.ratio += 1,
+                Basis::Hand => this.hand += 1,
+            }
+        }
+        this
+    }
+
+    fn and(self, other: Self) -> Self {
+        Self {
+            photo: self.photo + other.photo,
+            confirmed: self.confirmed + other.confirmed,
+            ratio: self.ratio + other.ratio,
+            hand: self.hand + other.hand,
+        }
+    }
+}
+
+/// What was found at one place.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Evidence {
+    /// Where.
+    pub place: Place,
+    /// Beans on a square foot of it.
+    pub beans_per_ft2: Limits,
+    /// Frames.
+    pub frames: usize,
+    /// Checks.
+    pub checks: usize,
+    /// Ground looked at, m².
+    pub area_m2: f64,
+    /// Beans, loose and in pods.
+    pub beans: f64,
+    /// Fitted dispersion k of a frame within its check.
+    pub k: f64,
+    /// Fitted coefficient of variation between checks.
+    pub between_cv: Option<f64>,
+    /// What the counts rest on.
+    pub rests_on: RestsOn,
+}
+
+/// Loss by source over some frames.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SourceLoss {
+    /// Sources that can be told, in the order of [`Source::ALL`].
+    pub sources: Vec<SourceAmount>,
+    /// What was found at each place.
+    pub places: Vec<Evidence>,
+    /// Seeds' size and what it rests on.
+    pub seeds: SeedSize,
+    /// Hand count for one bean of the photos', where there is one.
+    pub ratio: Option<RatioEstimate>,
+    /// Doubts.
+    pub cautions: Vec<LossCaution>,
+}
+
+impl SourceLoss {
+    /// One source; `None` where it cannot be told.
+    pub fn get(&self, source: Source) -> Option<&SourceAmount> {
+        self.sources.iter().find(|s| s.source == source)
+    }
+
+    /// The part with the largest estimate, in bu/ac.
+    pub fn largest_part(&self) -> Option<&SourceAmount> {
+        self.sources
+            .iter()
+            .filter(|s| s.source.is_part())
+            .max_by(|a, b| {
+                let bu = |s: &SourceAmount| s.amount.bu_per_ac.estimate;
+                bu(a).total_cmp(&bu(b)).then(b.source.cmp(&a.source))
+            })
+    }
+}
+
+/// A density known in part: estimate and draws, beans on a square foot, with what it rests on.
+#[derive(Clone)]
+struct Part {
+    estimate: f64,
+    draws: Vec<f64>,
+    rests_on: RestsOn,
+}
+
+impl Part {
+    /// self × a + other × b.
+    fn mix(&self, a: f64, other: &Self, b: f64) -> Self {
+        Self {
+            estimate: a * self.estimate + b * other.estimate,
+            draws: (self.draws.iter().zip(&other.draws))
+                .map(|(x, y)| a * x + b * y)
+                .collect(),
+            rests_on: self.rests_on.and(other.rests_on),
+        }
+    }
+}
+
+/// The places that stand on the ground.
+const ON_GROUND: [Place; 3] = [Place::Standing, Place::Cut, Place::Behind];
+
+/// Loss by source.
+///
+/// With a frame's mean count on the ground s (standing), b (cut) and c (behind), in beans per ft²:
+/// shatter = b − s; header = b − s + what hangs on stubble, lodged and loose stalks; through the
+/// machine = (c − b) / (cut width / discharge width); total = all of it. None is cut off at zero.
+///
+/// - `salt`: tells streams of chance apart, so that two losses that are compared are drawn apart.
+///
+/// # Errors
+/// [`LossError`] without frames or places, or with an assumption that cannot be right.
+///
+/// # Source
+/// Staton, MSU Extension 2012; narrow discharge: North Dakota State Univ. 2021 and the small-grains guide of 2003.
+pub fn loss_by_source(
+    frames: &[FrameLoss],
+    assumptions: &Assumptions,
+    salt: u64,
+) -> Result<SourceLoss, LossError> {
+    let assumptions = assumptions.clone().checked()?;
+    if frames.is_empty() {
+        return Err(LossError::NoFrames { photos: 0 });
+    }
+    let settled = settle(frames, &assumptions);
+    let (seeds, caution) = seed_size(&assumptions, frames);
+    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, salt)?;
+    loss.cautions
+        .splice(0..0, settled.cautions.into_iter().chain(caution));
+    Ok(loss)
+}
+
+/// Loss by source over frames that are settled already, with seeds whose size is settled.
+///
+/// # Errors
+/// [`LossError::NoPlaces`] where no frame has a place on the ground.
+pub(crate) fn loss_of_settled(
+    settled: &Settled,
+    seeds: &SeedSize,
+    assumptions: &Assumptions,
+    salt: u64,
+) -> Result<SourceLoss, LossError> {
+    let common = Common::new(assumptions, seeds);
+    let on_ground = densities(settled, &ON_GROUND.map(Some), &common, salt);
+    if on_ground.iter().all(Option::is_none) {
+        return Err(LossError::NoPlaces);
+    }
+    let mut cautions = Vec::new();
+    let places = evidence(settled, &on_ground, assumptions.level, &mut cautions);
+    let parts = parts(settled, &on_ground, assumptions, salt, &mut cautions);
+    let total = parts.iter().find(|p| p.0 == Source::Total).map(|p| &p.1);
+    let sources: Vec<SourceAmount> = (parts.iter())
+        .map(|(source, part)| source_amount(*source, part, total, assumptions, seeds, &common))
+        .collect();
+    for s in &sources {
+        if s.amount.bu_per_ac.estimate < 0.0 {
+            cautions.push(LossCautionKind::BelowZero.says(format!(
+                "{}: {:.2} bu/ac is below zero: chance, or the places lay on unlike ground; lay more frames",
+                s.source.title(),
+                s.amount.bu_per_ac.estimate
+            )));
+        }
+    }
+    Ok(SourceLoss {
+        sources,
+        places,
+        seeds: *seeds,
+        ratio: settled.ratio,
+        cautions,
+    })
+}
+
+fn evidence(
+    settled: &Settled,
+    on_ground: &[Option<Density>],
+    level: f64,
+    cautions: &mut Vec<LossCaution>,
+) -> Vec<Evidence> {
+    let mut all = Vec::new();
+    for (place, density) in ON_GROUND.into_iter().zip(on_ground) {
+        let Some(density) = density else { continue };
+        let frames: Vec<&FrameLoss> = (settled.frames.iter())
+            .filter(|f| f.place == Some(place))
+            .collect();
+        if frames.len() < FEWEST_FRAMES {
+            cautions.push(LossCautionKind::FewFrames.says(format!(
+                "{}: {} frames; lay at least {FEWEST_FRAMES} across the width of the header",
+                place.word(),
+                frames.len()
+            )));
+        }
+        if density.mean.checks == 1 && frames.len() > 1 {
+            cautions.push(LossCautionKind::OneCheck.says(format!(
+                "{}: all frames are of one check; the limits hold for that stop, not for the field",
+                place.word()
+            )));
+        }
+        all.push(Evidence {
+            place,
+            beans_per_ft2: density.limits(level),
+            frames: frames.len(),
+            checks: density.mean.checks,
+            area_m2: frames.iter().map(|f| f.area_m2.estimate).sum(),
+            beans: frames.iter().map(|f| f.lost()).sum(),
+            k: density.mean.k,
+            between_cv: density.mean.between_cv,
+            rests_on: RestsOn::count(frames.into_iter()),
+        });
+    }
+    let unplaced = settled.frames.iter().filter(|f| f.place.is_none()).count();
+    if unplaced > 0 {
+        cautions.push(LossCautionKind::NoPlace.says(format!(
+            "{unplaced} photos have no place in the sheet and are left out; write standing, cut or behind"
+        )));
+    }
+    all
+}
+
+/// Every source that can be told.
+fn parts(
+    settled: &Settled,
+    on_ground: &[Option<Density>],
+    assumptions: &Assumptions,
+    salt: u64,
+    cautions: &mut Vec<LossCaution>,
+) -> Vec<(Source, Part)> {
+    let ground = |at: usize| {
+        on_ground[at].as_ref().map(|density| Part {
+            estimate: density.estimate,
+            draws: density.draws.clone(),
+            rests_on: RestsOn::count(
+                (settled.frames.iter()).filter(|f| f.place == Some(ON_GROUND[at])),
+            ),
+        })
+    };
+    let (standing, cut, behind) = (ground(0), ground(1), ground(2));
+    say_what_is_missing(
+        standing.is_some(),
+        cut.is_some(),
+        behind.is_some(),
+        cautions,
+    );
+    let concentration = assumptions.concentration();
+    let mut all = Vec::new();
+    let mut header = None;
+    if let Some(cut) = &cut {
+        let shatter = standing
+            .as_ref()
+            .map_or(cut.clone(), |s| cut.mix(1.0, s, -1.0));
+        all.push((Source::Shatter, shatter.clone()));
+        let mut sum = shatter;
+        for (source, part) in hanging(settled, assumptions, salt, cautions) {
+            sum = sum.mix(1.0, &part, 1.0);
+            all.push((source, part));
+        }
+        all.push((Source::Header, sum.clone()));
+        header = Some(sum);
+    }
+    let through = cut
+        .as_ref()
+        .zip(behind.as_ref())
+        .map(|(cut, behind)| behind.mix(1.0 / concentration, cut, -1.0 / concentration));
+    let machine = match (&header, &through, &standing, &behind) {
+        (Some(header), Some(through), ..) => Some(header.mix(1.0, through, 1.0)),
+        (None, None, Some(standing), Some(behind)) => Some(behind.mix(1.0, standing, -1.0)),
+        _ => None,
+    };
+    let total = match (&standing, &machine, &behind) {
+        (Some(standing), Some(machine), _) => Some(standing.mix(1.0, machine, 1.0)),
+        (None, Some(machine), _) => Some(machine.clone()),
+        (_, None, Some(behind)) => Some(behind.clone()),
+        _ => None,
+    };
+    if concentration > 1.0 && cut.is_none() && behind.is_some() {
+        cautions.push(LossCautionKind::NarrowUncorrected.says(format!(
+            "the discharge fell {concentration:.2} times denser than over the whole cut, but without frames in the cut \
+             strip it cannot be corrected; the total is too high"
+        )));
+    }
+    all.extend(standing.map(|part| (Source::PreHarvest, part)));
+    all.extend(through.map(|part| (Source::Through, part)));
+    all.extend(machine.map(|part| (Source::Machine, part)));
+    all.extend(total.map(|part| (Source::Total, part)));
+    all.sort_by_key(|p| p.0);
+    all
+}
+
+fn say_what_is_missing(standing: bool, cut: bool, behind: bool, cautions: &mut Vec<LossCaution>) {
+    if !standing {
+        cautions.push(LossCautionKind::NoStanding.says(
+            "no frames in the standing crop: what fell before harvest is counted to what came after; lay some ahead of \
+             the machine",
+        ));
+    }
+    if !cut {
+        cautions.push(LossCautionKind::NoCut.says(
+            "no frames in the cut strip: header and machine cannot be told apart; back up a machine length and lay some",
+        ));
+    }
+    if !behind {
+        cautions.push(LossCautionKind::NoBehind.says(
+            "no frames behind the machine: what goes through it is not known, and there is no total",
+        ));
+    }
+}
+
+/// Beans in pods that still hang: from the hand columns of the frames laid in the cut strip or behind.
+fn hanging(
+    settled: &Settled,
+    assumptions: &Assumptions,
+    salt: u64,
+    cautions: &mut Vec<LossCaution>,
+) -> Vec<(Source, Part)> {
+    type Column = fn(&FrameLoss) -> Option<f64>;
+    let columns: [(Source, Column); 3] = [
+        (Source::Stubble, |f| f.hand.stubble_pods),
+        (Source::Lodged, |f| f.hand.lodged_pods),
+        (Source::LooseStalks, |f| f.hand.stalk_pods),
+    ];
+    let mut found = Vec::new();
+    let mut empty = Vec::new();
+    for (number, (source, column)) in columns.into_iter().enumerate() {
+        let frames: Vec<(&FrameLoss, f64)> = (settled.frames.iter())
+            .filter(|f| matches!(f.place, Some(Place::Cut | Place::Behind)))
+            .filter_map(|f| Some((f, column(f)?)))
+            .collect();
+        let hand = frames.len();
+        let sums: Vec<CheckSum> = by_check(frames.into_iter())
+            .into_iter()
+            .map(|c| c.1)
+            .collect();
+        // The spread is that of the pods: beans of one pod stay together.
+        let Some(mean) = season_mean(&sums) else {
+            empty.push(source.word());
+            continue;
+        };
+        let beans = assumptions.beans_per_pod();
+        let z = normals(1_000 + 10 * salt + number as u64);
+        found.push((
+            source,
+            Part {
+                estimate: mean.estimate * beans,
+                draws: z
+                    .into_iter()
+                    .map(|z| mean.quantile(normal_cdf(z)) * beans)
+                    .collect(),
+                rests_on: RestsOn {
+                    hand,
+                    ..RestsOn::default()
+                },
+            },
+        ));
+    }
+    if !empty.is_empty() {
+        cautions.push(LossCautionKind::PodsOnStalksNotCounted.says(format!(
+            "the hand columns for {} are empty, and no photo from above shows them: the header's loss is without them; \
+             count pods within the frame and write 0 where there are none",
+            empty.join(", ")
+        )));
+    }
+    found
+}
+
+fn source_amount(
+    source: Source,
+    part: &Part,
+    total: Option<&Part>,
+    assumptions: &Assumptions,
+    seeds: &SeedSize,
+    common: &Common,
+) -> SourceAmount {
+    let level = assumptions.level;
+    let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
+    let bu_draws: Vec<f64> = part
+        .draws
+        .iter()
+        .zip(&common.bu_per_bean_ft2)
+        .map(|(d, b)| d * b)
+        .collect();
+    let percent = (assumptions
+        .yield_bu_per_ac
+        .zip(common.yield_bu_per_ac.as_ref()))
+    .zip(total)
+    .map(|((yielded, draws), total)| {
+        let parts: Vec<f64> = (0..DRAWS)
+            .map(|i| 100.0 * bu_draws[i] / (draws[i] + total.draws[i] * common.bu_per_bean_ft2[i]))
+            .collect();
+        let whole = yielded.value + total.estimate * per_bean;
+        limits_of(100.0 * part.estimate * per_bean / whole, &parts, level)
+    });
+    SourceAmount {
+        source,
+        amount: Amount::of(
+            assumptions,
+            limits_of(part.estimate, &part.draws, level),
+            limits_of(part.estimate * per_bean, &bu_draws, level),
+            percent,
+        ),
+        rests_on: part.rests_on,
+        draws: Drawn {
+            beans_ft2: part.draws.clone(),
+            bu: bu_draws,
+        },
+    }
+}

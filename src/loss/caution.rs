@@ -1,0 +1,56 @@
+//! Doubts about a loss that do not stop it.
+
+use serde::{Deserialize, Serialize};
+
+/// One doubt: its kind and a sentence for the person.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LossCaution {
+    /// What kind of doubt.
+    pub kind: LossCautionKind,
+    /// What it means and what to do.
+    pub message: String,
+}
+
+/// Kinds of doubt about a loss.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[non_exhaustive]
+pub enum LossCautionKind {
+    /// Seeds were not weighed: the crop table's ordinary size stands, with a wide spread.
+    SeedsFromTable,
+    /// The seeds' size is judged from the photos.
+    SeedsFromPhotos,
+    /// All frames of a place are of one check.
+    OneCheck,
+    /// Fewer frames than it takes.
+    FewFrames,
+    /// No frames in the standing crop: what fell before harvest is in the header's loss.
+    NoStanding,
+    /// No frames in the cut strip: header and machine cannot be told apart.
+    NoCut,
+    /// No frames behind: the machine's loss is not known.
+    NoBehind,
+    /// The discharge is narrower than the cut, and there is nothing to correct it by.
+    NarrowUncorrected,
+    /// The hand columns for stubble, lodged and loose stalks are empty.
+    PodsOnStalksNotCounted,
+    /// A source comes out below zero: chance, or frames of unlike ground.
+    BelowZero,
+    /// Photos in the sheet that could not be counted.
+    NotCounted,
+    /// Photos without a place.
+    NoPlace,
+    /// A tray whose frame is not told.
+    TrayAlone,
+    /// Photos were put right by the ratio to the hand counts.
+    PutRightByHand,
+}
+
+impl LossCautionKind {
+    pub(crate) fn says(self, message: impl Into<String>) -> LossCaution {
+        LossCaution {
+            kind: self,
+            message: message.into(),
+        }
+    }
+}

@@ -1,0 +1,300 @@
+//! Everything uncertain, drawn together some thousand times with a fixed seed: limits of any sum,
+//! difference or ratio follow from the draws, whatever their shape.
+
+use super::{
+    Assumptions, FrameLoss, SeedSize, Settled, SourceLoss, Spread, amount::bu_per_ac_per_bean_ft2,
+    by_source::Source,
+};
+use crate::{
+    counts::Limits,
+    sheet::Place,
+    stats::{
+        Chance, CheckSum, SeasonMean, normal_cdf, normal_quantile, quantile_sorted, season_mean,
+    },
+    units::M2_PER_FT2,
+};
+
+/// Draws. With strata in every dimension 4,000 hold the limits to about 1 % of their width.
+pub(crate) const DRAWS: usize = 4_000;
+
+/// Seeds of the streams of chance, one for each thing that is uncertain.
+const SEED_SEEDS: u64 = 11;
+const SEED_AREA: u64 = 12;
+const SEED_PHOTO: u64 = 13;
+const SEED_YIELD: u64 = 14;
+const SEED_PLACES: u64 = 100;
+
+/// Standard normals, one in each of [`DRAWS`] strata of equal chance, in a random order.
+pub(crate) fn normals(seed: u64) -> Vec<f64> {
+    let mut z: Vec<f64> = (0..DRAWS)
+        .map(|i| normal_quantile((i as f64 + 0.5) / DRAWS as f64))
+        .collect();
+    let mut chance = Chance::new(seed);
+    for i in (1..DRAWS).rev() {
+        z.swap(i, chance.below(i + 1));
+    }
+    z
+}
+
+/// What all places and settings have in common, drawn.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Common {
+    /// Bushels an acre for one bean on a square foot.
+    pub bu_per_bean_ft2: Vec<f64>,
+    /// Harvested yield, bu/ac.
+    pub yield_bu_per_ac: Option<Vec<f64>>,
+    area: Vec<f64>,
+    photo: Vec<f64>,
+}
+
+impl Common {
+    pub fn new(assumptions: &Assumptions, seeds: &SeedSize) -> Self {
+        let Spread { value, sd } = seeds.per_lb;
+        // Kept above a fifth of the value: a normal's far tail must not reach 0 seeds.
+        let seeds_drawn = normals(SEED_SEEDS)
+            .into_iter()
+            .map(|z| (value + sd * z).max(0.2 * value));
+        Self {
+            bu_per_bean_ft2: seeds_drawn
+                .map(|seeds| bu_per_ac_per_bean_ft2(assumptions, seeds))
+                .collect(),
+            yield_bu_per_ac: assumptions.yield_bu_per_ac.map(|y| {
+                normals(SEED_YIELD)
+                    .into_iter()
+                    .map(|z| (y.value + y.sd * z).max(0.0))
+                    .collect()
+            }),
+            area: normals(SEED_AREA),
+            photo: normals(SEED_PHOTO),
+        }
+    }
+}
+
+/// Beans on a square foot at one place: the plain mean, and draws of it.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Density {
+    pub estimate: f64,
+    pub draws: Vec<f64>,
+    pub mean: SeasonMean,
+}
+
+impl Density {
+    pub fn limits(&self, level: f64) -> Limits {
+        limits_of(self.estimate, &self.draws, level)
+    }
+}
+
+/// Limits from draws; the estimate is never left outside of them.
+pub(crate) fn limits_of(estimate: f64, draws: &[f64], level: f64) -> Limits {
+    let mut sorted = draws.to_vec();
+    sorted.sort_unstable_by(f64::total_cmp);
+    let tail = (1.0 - level) / 2.0;
+    Limits {
+        estimate,
+        low: quantile_sorted(&sorted, tail).min(estimate),
+        high: quantile_sorted(&sorted, 1.0 - tail).max(estimate),
+    }
+}
+
+/// The frames of one place, by check: (name, counts, areas in ft²).
+pub(crate) fn by_check<'a>(
+    frames: impl Iterator<Item = (&'a FrameLoss, f64)>,
+) -> Vec<(String, CheckSum)> {
+    let mut checks: std::collections::BTreeMap<String, CheckSum> =
+        std::collections::BTreeMap::new();
+    for (alone, (frame, count)) in frames.enumerate() {
+        // A frame that belongs to no check stands by itself.
+        let name = frame
+            .check
+            .clone()
+            .unwrap_or_else(|| format!("\u{1}{alone}"));
+        let sum = checks.entry(name).or_insert_with(|| CheckSum {
+            counts: Vec::new(),
+            areas: Vec::new(),
+        });
+        sum.counts.push(count);
+        sum.areas.push(frame.area_m2.estimate / M2_PER_FT2);
+    }
+    checks.into_iter().collect()
+}
+
+/// Draws of the densities of several places from the frames' own spread, alike in so far as their
+/// checks' means go together; then the area's and the photos' common doubt.
+pub(crate) fn densities(
+    settled: &Settled,
+    places: &[Option<Place>],
+    common: &Common,
+    salt: u64,
+) -> Vec<Option<Density>> {
+    let of_place = |place: &Option<Place>| {
+        (settled.frames.iter().zip(&settled.shared_sd))
+            .filter(|(frame, _)| place.is_none() || frame.place == *place)
+            .collect::<Vec<_>>()
+    };
+    let parts: Vec<Vec<(&FrameLoss, &f64)>> = places.iter().map(of_place).collect();
+    let checks: Vec<Vec<(String, CheckSum)>> = parts
+        .iter()
+        .map(|part| by_check(part.iter().map(|(frame, _)| (*frame, frame.lost()))))
+        .collect();
+    let z = alike(&checks, salt);
+    (parts.iter().zip(&checks).zip(z))
+        .map(|((part, checks), z)| {
+            let sums: Vec<CheckSum> = checks.iter().map(|c| c.1.clone()).collect();
+            let mean = season_mean(&sums)?;
+            let area_ft2: f64 =
+                part.iter().map(|(f, _)| f.area_m2.estimate).sum::<f64>() / M2_PER_FT2;
+            let shared = part.iter().map(|p| p.1).sum::<f64>() / area_ft2;
+            let (low, high) = area_spread(part);
+            let draws = (0..DRAWS)
+                .map(|i| {
+                    let area = if common.area[i] > 0.0 { high } else { low };
+                    let on_ground = mean.quantile(normal_cdf(z[i]));
+                    // A density on one piece of ground, unlike a difference, cannot be below nothing.
+                    ((on_ground + shared * common.photo[i]) / (1.0 + area * common.area[i]))
+                        .max(0.0)
+                })
+                .collect();
+            Some(Density {
+                estimate: mean.estimate,
+                draws,
+                mean,
+            })
+        })
+        .collect()
+}
+
+/// Relative standard deviations of the area downwards and upwards, frames taken together: what is not
+/// known of a bar's height is the same for all of them.
+fn area_spread(part: &[(&FrameLoss, &f64)]) -> (f64, f64) {
+    let whole: f64 = part.iter().map(|(f, _)| f.area_m2.estimate).sum();
+    let low: f64 = part
+        .iter()
+        .map(|(f, _)| f.area_m2.estimate - f.area_m2.low)
+        .sum();
+    let high: f64 = part
+        .iter()
+        .map(|(f, _)| f.area_m2.high - f.area_m2.estimate)
+        .sum();
+    let z = 1.959_964;
+    (
+        (low / whole / z).clamp(0.0, 0.2),
+        (high / whole / z).clamp(0.0, 0.2),
+    )
+}
+
+/// Standard normals for each place, alike as the checks' means are.
+///
+/// The correlation of the checks' means over the checks that two places share is pulled towards 0,
+/// the more the fewer checks there are: with few it is mostly chance.
+fn alike(checks: &[Vec<(String, CheckSum)>], salt: u64) -> Vec<Vec<f64>> {
+    let raw: Vec<Vec<f64>> = (0..checks.len())
+        .map(|i| normals(SEED_PLACES + 10 * salt + i as u64))
+        .collect();
+    let n = checks.len();
+    let mut r = vec![vec![0.0; n]; n];
+    for i in 0..n {
+        r[i][i] = 1.0;
+        for j in 0..i {
+            r[i][j] = correlation(&checks[i], &checks[j]);
+        }
+    }
+    // Cholesky; where three correlations from unlike checks do not fit together, the last gives way.
+    let mut factor = vec![vec![0.0; n]; n];
+    for i in 0..n {
+        for j in 0..i {
+            let known: f64 = (0..j).map(|k| factor[i][k] * factor[j][k]).sum();
+            factor[i][j] = (r[i][j] - known) / factor[j][j];
+        }
+        let used: f64 = (0..i).map(|k| factor[i][k] * factor[i][k]).sum();
+        if used > 0.95 {
+            let shrink = (0.95 / used).sqrt();
+            (0..i).for_each(|k| factor[i][k] *= shrink);
+        }
+        let used: f64 = (0..i).map(|k| factor[i][k] * factor[i][k]).sum();
+        factor[i][i] = (1.0 - used).sqrt();
+    }
+    (0..n)
+        .map(|i| {
+            (0..DRAWS)
+                .map(|d| (0..=i).map(|k| factor[i][k] * raw[k][d]).sum())
+                .collect()
+        })
+        .collect()
+}
+
+fn correlation(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {
+    let mean = |c: &CheckSum| c.counts.iter().sum::<f64>() / c.areas.iter().sum::<f64>();
+    let both: Vec<(f64, f64)> = a
+        .iter()
+        .filter_map(|(name, sum)| {
+            let at = b.binary_search_by(|other| other.0.cmp(name)).ok()?;
+            (!name.starts_with('\u{1}')).then(|| (mean(sum), mean(&b[at].1)))
+        })
+        .collect();
+    let n = both.len() as f64;
+    if both.len() < 3 {
+        return 0.0;
+    }
+    let (mx, my) = (
+        both.iter().map(|p| p.0).sum::<f64>() / n,
+        both.iter().map(|p| p.1).sum::<f64>() / n,
+    );
+    let sum = |f: &dyn Fn(&(f64, f64)) -> f64| both.iter().map(f).sum::<f64>();
+    let xx = sum(&|p| (p.0 - mx).powi(2));
+    let yy = sum(&|p| (p.1 - my).powi(2));
+    if xx <= 0.0 || yy <= 0.0 {
+        return 0.0;
+    }
+    let r = sum(&|p| (p.0 - mx) * (p.1 - my)) / (xx * yy).sqrt();
+    r.max(0.0) * (n - 2.0) / (n + 2.0)
+}
+
+/// One source compared between two losses.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Contrasted {
+    /// Which source.
+    pub source: Source,
+    /// First loss, bu/ac.
+    pub first_bu_per_ac: Limits,
+    /// Second loss, bu/ac.
+    pub second_bu_per_ac: Limits,
+    /// First − second, bu/ac; never cut off at zero.
+    pub difference_bu_per_ac: Limits,
+    /// Two-sided p against no difference.
+    pub p: f64,
+}
+
+/// First − second for every source that both have. What both rest on (seeds, area, scorer) is drawn
+/// once for both, so that it widens the difference only in proportion.
+pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<Contrasted> {
+    let mut all = Vec::new();
+    for a in &first.sources {
+        let Some(b) = second.sources.iter().find(|b| b.source == a.source) else {
+            continue;
+        };
+        let draws: Vec<f64> = (a.draws.bu.iter().zip(&b.draws.bu))
+            .map(|(a, b)| a - b)
+            .collect();
+        let below = draws.iter().filter(|d| **d < 0.0).count() as f64 / draws.len() as f64;
+        let (x, y) = (a.amount.bu_per_ac, b.amount.bu_per_ac);
+        all.push(Contrasted {
+            source: a.source,
+            first_bu_per_ac: x,
+            second_bu_per_ac: y,
+            difference_bu_per_ac: limits_of(x.estimate - y.estimate, &draws, level),
+            p: (2.0 * below.min(1.0 - below)).max(1.0 / DRAWS as f64),
+        });
+    }
+    all
+}
+
+/// Share of the draws in which one source's loss is above the other's.
+pub(crate) fn share_above(one: &super::SourceAmount, other: &super::SourceAmount) -> f64 {
+    let above = one
+        .draws
+        .beans_ft2
+        .iter()
+        .zip(&other.draws.beans_ft2)
+        .filter(|(a, b)| a > b);
+    above.count() as f64 / DRAWS as f64
+}

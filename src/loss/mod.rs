@@ -1,0 +1,32 @@
+//! Counts on known ground become loss per acre, and loss per acre by source.
+//!
+//! Limits carry the frames' own spread within and between checks, what the photos' limits have in
+//! common, the ground's area and the seeds' size. Differences between places are never cut off at zero.
+
+mod amount;
+mod assumptions;
+mod by_source;
+mod caution;
+mod draws;
+mod frame;
+mod over;
+mod season;
+mod seeds;
+mod settle;
+mod simulate;
+
+pub use amount::Amount;
+pub(crate) use amount::{one_bushel, times as scaled};
+pub use assumptions::{
+    AssumptionError, Assumptions, Seeds, Spread, bu_per_ac, seeds_per_lb_from_tsw_g,
+};
+pub use by_source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss, loss_by_source};
+pub use caution::{LossCaution, LossCautionKind};
+pub(crate) use draws::share_above;
+pub use draws::{Contrasted, differences};
+pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
+pub use over::{Loss, LossError, loss_over};
+pub use season::{CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_loss};
+pub use seeds::{SeedSize, SeedsFrom, seed_size};
+pub use settle::{Settled, settle};
+pub use simulate::{Coverage, Design, coverage, simulate};

@@ -1,0 +1,243 @@
+//! From counts and sheet to the loss of a season: by source, by setting, by check.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::Serialize;
+
+use super::{
+    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize, Settled,
+    Source, SourceLoss, by_source::loss_of_settled, frame::exactly, loss_by_source, seed_size,
+    settle,
+};
+use crate::{
+    counts::{CountsFile, Limits, PhotoCount},
+    photo::Position,
+    sheet::{Place, Row, Sheet, SheetError},
+    units::M2_PER_FT2,
+};
+
+/// The frames of a season.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeasonFrames {
+    /// Frames with a count, by photo or by hand.
+    pub frames: Vec<FrameLoss>,
+    /// What is to be said of photos that are not among them.
+    pub cautions: Vec<LossCaution>,
+}
+
+/// Puts counts and sheet together.
+///
+/// A photo that could not be counted stands in all the same where its beans were counted by hand.
+///
+/// # Errors
+/// [`SheetError`] when the sheet names a photo that is not among the counts.
+pub fn season_frames(
+    counts: &CountsFile,
+    sheet: Option<&Sheet>,
+) -> Result<SeasonFrames, SheetError> {
+    if let Some(sheet) = sheet {
+        let names: Vec<&str> = counts.photos.iter().map(|p| p.photo.as_str()).collect();
+        sheet.check_photos(&names)?;
+    }
+    let rows: BTreeMap<&str, &Row> = sheet
+        .map_or(&[][..], |s| &s.rows)
+        .iter()
+        .map(|row| (row.photo(), row))
+        .collect();
+    let mut frames = Vec::new();
+    let mut missing = Vec::new();
+    for photo in &counts.photos {
+        let row = rows.get(photo.photo.as_str()).copied();
+        match FrameLoss::of_photo(photo).or_else(|| by_hand(photo, row)) {
+            Some(frame) => frames.push(with_row(frame, row)),
+            None => missing.push(photo.photo.as_str()),
+        }
+    }
+    let mut cautions = Vec::new();
+    if !missing.is_empty() {
+        cautions.push(LossCautionKind::NotCounted.says(format!(
+            "{} photos could not be counted and are left out: {}",
+            missing.len(),
+            short_list(&missing)
+        )));
+    }
+    Ok(SeasonFrames { frames, cautions })
+}
+
+fn short_list(names: &[&str]) -> String {
+    const SHOWN: usize = 5;
+    let shown = names[..names.len().min(SHOWN)].join(", ");
+    if names.len() > SHOWN {
+        format!("{shown} and {} more", names.len() - SHOWN)
+    } else {
+        shown
+    }
+}
+
+fn by_hand(photo: &PhotoCount, row: Option<&Row>) -> Option<FrameLoss> {
+    row?.typed.hand.beans?;
+    Some(FrameLoss {
+        photo: photo.photo.clone(),
+        area_m2: exactly(photo.frame_spec.ground().m2()),
+        taken: photo.meta.taken.clone(),
+        position: photo.meta.position,
+        basis: Basis::Hand,
+        // No photo count stands beside it, so it says nothing of the ratio: see `settle`.
+        ..FrameLoss::default()
+    })
+}
+
+fn with_row(mut frame: FrameLoss, row: Option<&Row>) -> FrameLoss {
+    if let Some(row) = row {
+        let typed = row.typed.clone();
+        frame.check = typed.check;
+        frame.pair = typed.pair;
+        frame.place = typed.place;
+        frame.setting = typed.setting;
+        frame.speed_kmh = typed.speed_kmh;
+        frame.moisture_percent = typed.moisture_percent;
+        frame.hand = typed.hand;
+        frame.tray_of = typed.tray_of;
+    }
+    frame
+}
+
+/// One check: what was found at it, for the map and the trend. Without limits of its own.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CheckLoss {
+    /// The check's name.
+    pub check: String,
+    /// The settings in force; one in the main.
+    pub settings: Vec<String>,
+    /// Earliest photo, as the camera says.
+    pub taken: Option<String>,
+    /// Middle of the photos' positions.
+    pub position: Option<Position>,
+    /// Frames at each place.
+    pub frames: BTreeMap<Place, usize>,
+    /// Mean beans on a square foot at each place.
+    pub beans_per_ft2: BTreeMap<Place, f64>,
+    /// Total loss with limits, bu/ac; `None` where no frame lay behind.
+    pub total_bu_per_ac: Option<Limits>,
+}
+
+/// The loss of a season.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SeasonLoss {
+    /// All frames together.
+    pub all: SourceLoss,
+    /// Each setting by itself, where there are two or more.
+    pub by_setting: BTreeMap<String, SourceLoss>,
+    /// Each check, by the time of its first photo.
+    pub checks: Vec<CheckLoss>,
+    /// What it rests on besides the counts.
+    pub assumptions: Assumptions,
+}
+
+/// The loss of a season by source, by setting and by check.
+///
+/// # Errors
+/// [`LossError`] without frames or places, or with an assumption that cannot be right.
+pub fn season_loss(
+    season: &SeasonFrames,
+    assumptions: &Assumptions,
+) -> Result<SeasonLoss, LossError> {
+    let mut all = loss_by_source(&season.frames, assumptions, 0)?;
+    all.cautions.splice(0..0, season.cautions.iter().cloned());
+    // Settled once for all, so that every setting and check is put right by the same ratio.
+    let settled = settle(&season.frames, assumptions);
+    let (seeds, _) = seed_size(assumptions, &season.frames);
+    let settings: BTreeSet<&String> = season
+        .frames
+        .iter()
+        .filter_map(|f| f.setting.as_ref())
+        .collect();
+    let mut by_setting = BTreeMap::new();
+    if settings.len() > 1 {
+        for (number, setting) in settings.into_iter().enumerate() {
+            let own = settled.only(|frame| frame.setting.as_ref() == Some(setting));
+            // A setting under which no frame has a place is left out; the caution of all frames says so.
+            if let Ok(loss) = loss_of_settled(&own, &seeds, assumptions, 1 + number as u64) {
+                by_setting.insert(setting.clone(), loss);
+            }
+        }
+    }
+    Ok(SeasonLoss {
+        checks: checks_of(&settled, &seeds, assumptions),
+        all,
+        by_setting,
+        assumptions: assumptions.clone(),
+    })
+}
+
+fn checks_of(settled: &Settled, seeds: &SeedSize, assumptions: &Assumptions) -> Vec<CheckLoss> {
+    let names: BTreeSet<&String> = settled
+        .frames
+        .iter()
+        .filter_map(|f| f.check.as_ref())
+        .collect();
+    let mut checks: Vec<CheckLoss> = names
+        .into_iter()
+        .map(|name| {
+            let own = settled.only(|frame| frame.check.as_ref() == Some(name));
+            check_loss(name, &own, seeds, assumptions)
+        })
+        .collect();
+    checks.sort_by(|a, b| {
+        let names = || natural(&a.check).cmp(&natural(&b.check));
+        a.taken.cmp(&b.taken).then_with(names)
+    });
+    checks
+}
+
+/// So that check 10 comes after check 9.
+fn natural(name: &str) -> (u64, &str) {
+    let digits: String = name.chars().take_while(char::is_ascii_digit).collect();
+    (digits.parse().unwrap_or(u64::MAX), name)
+}
+
+fn check_loss(
+    check: &str,
+    own: &Settled,
+    seeds: &SeedSize,
+    assumptions: &Assumptions,
+) -> CheckLoss {
+    let frames = &own.frames;
+    let mut counts: BTreeMap<Place, usize> = BTreeMap::new();
+    let mut sums: BTreeMap<Place, (f64, f64)> = BTreeMap::new();
+    let mut settings: Vec<String> = Vec::new();
+    for frame in frames {
+        if let Some(place) = frame.place {
+            *counts.entry(place).or_default() += 1;
+            let sum = sums.entry(place).or_default();
+            sum.0 += frame.lost();
+            sum.1 += frame.area_m2.estimate / M2_PER_FT2;
+        }
+        if let Some(setting) = frame.setting.as_ref().filter(|s| !settings.contains(s)) {
+            settings.push(setting.clone());
+        }
+    }
+    let total = loss_of_settled(own, seeds, assumptions, 7_777)
+        .ok()
+        .and_then(|loss| Some(loss.get(Source::Total)?.amount.bu_per_ac));
+    CheckLoss {
+        check: check.to_owned(),
+        settings,
+        taken: frames.iter().filter_map(|f| f.taken.clone()).min(),
+        position: middle(frames),
+        frames: counts,
+        beans_per_ft2: sums.into_iter().map(|(p, (n, a))| (p, n / a)).collect(),
+        total_bu_per_ac: total,
+    }
+}
+
+fn middle(frames: &[FrameLoss]) -> Option<Position> {
+    let positions: Vec<Position> = frames.iter().filter_map(|f| f.position).collect();
+    let n = positions.len() as f64;
+    (!positions.is_empty()).then(|| Position {
+        lat_deg: positions.iter().map(|p| p.lat_deg).sum::<f64>() / n,
+        lon_deg: positions.iter().map(|p| p.lon_deg).sum::<f64>() / n,
+        altitude_m: None,
+        error_m: None,
+    })
+}

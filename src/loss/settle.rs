@@ -1,0 +1,140 @@
+//! Which count stands for each frame: the photo's, the hand's, or the photo's put right by the hand's.
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind,
+    amount::times,
+    frame::{exactly, sd_of},
+};
+use crate::{
+    sheet::Place,
+    stats::{DoubleSample, RatioEstimate, ratio_double_sampling},
+};
+
+/// Frames with the count that stands, and what all the photos have in common.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Settled {
+    /// Frames, trays taken into the frames that they belong to.
+    pub frames: Vec<FrameLoss>,
+    /// Standard deviation of each frame's count that it shares with all photos, beans.
+    pub shared_sd: Vec<f64>,
+    /// Hand count for one bean of the photo's, where at least [`FEWEST_BOTH`] frames were counted both ways.
+    pub ratio: Option<RatioEstimate>,
+    /// What is to be said about it.
+    pub cautions: Vec<LossCaution>,
+}
+
+/// Fewest frames counted both ways from which a ratio is taken.
+pub const FEWEST_BOTH: usize = 3;
+
+/// Settles which count stands for each frame.
+///
+/// Loose beans counted by hand take the photo's place; where at least [`FEWEST_BOTH`] frames were
+/// counted both ways, the other photos' loose beans are multiplied by the ratio of the two.
+pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
+    let mut cautions = Vec::new();
+    let mut frames = with_trays(frames, &mut cautions);
+    let ratio = ratio_of(&frames);
+    if let Some(ratio) = &ratio {
+        cautions.push(LossCautionKind::PutRightByHand.says(format!(
+            "{} frames were counted both by photo and by hand; the other photos' beans are multiplied by {:.3} (standard \
+             error {:.3})",
+            ratio.both, ratio.ratio, ratio.ratio_se
+        )));
+    }
+    let share = assumptions.shared_photo_variance.max(0.0).sqrt();
+    let mut shared_sd = Vec::with_capacity(frames.len());
+    for frame in &mut frames {
+        let pods_sd = share * sd_of(&frame.beans_in_pods);
+        let mut beans_sd = share * sd_of(&frame.beans);
+        if let Some(beans) = frame.hand.beans {
+            frame.beans = exactly(beans);
+            frame.basis = Basis::Hand;
+            beans_sd = 0.0;
+        } else if let Some(ratio) = &ratio {
+            beans_sd = frame.beans.estimate * ratio.ratio_se;
+            frame.beans = times(frame.beans, ratio.ratio);
+            frame.basis = Basis::Ratio;
+        }
+        let pods_sd = if let Some(pods) = frame.hand.pods {
+            let beans_per_pod = if frame.pods.estimate > 0.0 && frame.beans_in_pods.estimate > 0.0 {
+                frame.beans_in_pods.estimate / frame.pods.estimate
+            } else {
+                assumptions.beans_per_pod()
+            };
+            frame.pods = exactly(pods);
+            frame.beans_in_pods = exactly(pods * beans_per_pod);
+            0.0
+        } else {
+            pods_sd
+        };
+        shared_sd.push(beans_sd + pods_sd);
+    }
+    Settled {
+        frames,
+        shared_sd,
+        ratio,
+        cautions,
+    }
+}
+
+/// A tray's beans are a hand count of the frame they were picked up from.
+fn with_trays(frames: &[FrameLoss], cautions: &mut Vec<LossCaution>) -> Vec<FrameLoss> {
+    let (trays, mut rest): (Vec<_>, Vec<_>) = frames
+        .iter()
+        .cloned()
+        .partition(|frame| frame.place == Some(Place::Tray));
+    for tray in trays {
+        let owner = (tray.tray_of.as_ref())
+            .and_then(|name| rest.iter_mut().find(|frame| frame.photo == *name));
+        match owner {
+            Some(frame) => {
+                frame.hand.beans.get_or_insert(tray.hand.beans.unwrap_or(tray.beans.estimate));
+            }
+            None => cautions.push(LossCautionKind::TrayAlone.says(format!(
+                "{}: beans on a tray, but tray_of does not name the photo of the frame they were picked up from; it is \
+                 left out",
+                tray.photo
+            ))),
+        }
+    }
+    rest
+}
+
+fn ratio_of(frames: &[FrameLoss]) -> Option<RatioEstimate> {
+    let both: Vec<(f64, f64)> = frames
+        .iter()
+        // A frame that was only ever counted by hand has no photo count to set beside it.
+        .filter(|frame| frame.basis != Basis::Hand)
+        .filter_map(|frame| Some((frame.beans.estimate, frame.hand.beans?)))
+        .collect();
+    if both.len() < FEWEST_BOTH || both.len() == frames.len() {
+        return None;
+    }
+    let cheap: Vec<f64> = both.iter().map(|b| b.0).collect();
+    let dear: Vec<f64> = both.iter().map(|b| b.1).collect();
+    let all_cheap: Vec<f64> = frames.iter().map(|f| f.beans.estimate).collect();
+    ratio_double_sampling(&DoubleSample {
+        cheap: &cheap,
+        dear: &dear,
+        all_cheap: &all_cheap,
+    })
+    .filter(|ratio| ratio.ratio > 0.0)
+}
+
+impl Settled {
+    /// The frames that `keep` says, with what belongs to them.
+    pub fn only(&self, keep: impl Fn(&FrameLoss) -> bool) -> Self {
+        let (frames, shared_sd) = (self.frames.iter().zip(&self.shared_sd))
+            .filter(|(frame, _)| keep(frame))
+            .map(|(frame, sd)| (frame.clone(), *sd))
+            .unzip();
+        Self {
+            frames,
+            shared_sd,
+            ratio: self.ratio,
+            cautions: Vec::new(),
+        }
+    }
+}

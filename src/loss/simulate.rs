@@ -1,0 +1,148 @@
+//! Seasons with known truth, to see how often the limits hold it.
+
+use serde::Serialize;
+
+use super::{
+    Assumptions, FrameLoss, LossError, Seeds, Source, Spread, frame::exactly, loss_by_source,
+};
+use crate::{
+    sheet::Place,
+    stats::{Chance, gamma_quantile},
+    units::M2_PER_FT2,
+};
+
+/// A season to be simulated: frames of 1 ft², at each of the three places of each check.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Design {
+    /// Checks.
+    pub checks: usize,
+    /// Frames laid at each place of a check.
+    pub frames_per_check: usize,
+    /// Dispersion k of a frame within its check.
+    pub k: f64,
+    /// Coefficient of variation between checks, of each source by itself.
+    pub between_cv: f64,
+    /// Beans on a square foot before harvest, at the header, through the machine.
+    pub truth: [f64; 3],
+}
+
+/// How often the 95 % limits held the truth.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Coverage {
+    /// The season.
+    pub design: Design,
+    /// Seasons simulated.
+    pub seasons: usize,
+    /// Share in which the limits of the total held it.
+    pub total: f64,
+    /// Share in which the limits of the header's loss held it.
+    pub header: f64,
+    /// Share in which the limits of the machine's loss held it.
+    pub through: f64,
+    /// Median half-width of the total's limits over the truth.
+    pub total_half_width: f64,
+}
+
+/// One season's frames, and the truth that they are drawn about.
+///
+/// With one check the truth is that check's own, because one stop says nothing of the field.
+pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 3]) {
+    let mut frames = Vec::new();
+    let mut truth = design.truth;
+    for check in 0..design.checks {
+        let own = design
+            .truth
+            .map(|mean| mean * gamma_about_one(design.between_cv, chance));
+        if design.checks == 1 {
+            truth = own;
+        }
+        let on_ground = [own[0], own[0] + own[1], own[0] + own[1] + own[2]];
+        for (place, density) in [Place::Standing, Place::Cut, Place::Behind]
+            .iter()
+            .zip(on_ground)
+        {
+            for _ in 0..design.frames_per_check {
+                let mean = density * gamma_about_one(1.0 / design.k.sqrt(), chance);
+                frames.push(FrameLoss {
+                    check: Some(check.to_string()),
+                    place: Some(*place),
+                    beans: exactly(poisson(mean, chance)),
+                    area_m2: exactly(M2_PER_FT2),
+                    ..FrameLoss::default()
+                });
+            }
+        }
+    }
+    (frames, truth)
+}
+
+/// How often the limits hold the truth over many simulated seasons.
+///
+/// # Errors
+/// [`LossError`] when the design has no frames.
+pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, LossError> {
+    let mut chance = Chance::new(seed);
+    // The seeds' size is taken as known: its doubt would only widen the limits about the same truth.
+    let assumptions = Assumptions {
+        seeds: Seeds::PerLb(Spread {
+            value: 2_904.0,
+            sd: 0.0,
+        }),
+        ..Assumptions::default()
+    };
+    let mut held = [0_usize; 3];
+    let mut widths = Vec::with_capacity(seasons);
+    for _ in 0..seasons {
+        let (frames, [pre, header, through]) = simulate(design, &mut chance);
+        let loss = loss_by_source(&frames, &assumptions, 0)?;
+        let wanted = [
+            (Source::Total, pre + header + through),
+            (Source::Header, header),
+            (Source::Through, through),
+        ];
+        for (held, (source, truth)) in held.iter_mut().zip(wanted) {
+            let Some(found) = loss.get(source) else {
+                continue;
+            };
+            let limits = found.amount.beans_per_ft2;
+            *held += usize::from(limits.low <= truth && truth <= limits.high);
+            if source == Source::Total {
+                widths.push((limits.high - limits.low) / 2.0 / truth);
+            }
+        }
+    }
+    widths.sort_by(f64::total_cmp);
+    let share = |held: usize| held as f64 / seasons as f64;
+    Ok(Coverage {
+        design: *design,
+        seasons,
+        total: share(held[0]),
+        header: share(held[1]),
+        through: share(held[2]),
+        total_half_width: crate::stats::quantile_sorted(&widths, 0.5),
+    })
+}
+
+/// A gamma number about 1 with the given coefficient of variation.
+fn gamma_about_one(cv: f64, chance: &mut Chance) -> f64 {
+    let draw = chance.uniform();
+    if cv <= 0.0 {
+        return 1.0;
+    }
+    let shape = 1.0 / (cv * cv);
+    gamma_quantile(draw, shape) / shape
+}
+
+/// A Poisson number, by inversion.
+fn poisson(mean: f64, chance: &mut Chance) -> f64 {
+    let draw = chance.uniform();
+    let mut mass = (-mean).exp();
+    let (mut sum, mut count) = (mass, 0.0);
+    // Beyond a thousand the tail is below what a double holds for any mean used here.
+    while sum < draw && count < 1_000.0 {
+        count += 1.0;
+        mass *= mean / count;
+        sum += mass;
+    }
+    count
+}

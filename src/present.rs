@@ -1,0 +1,184 @@
+//! From counts to what a person looks at: annotated pictures, the confidence report with its answer first.
+
+use crate::{
+    annotate,
+    counts::{CountsFile, Limits, PhotoCount},
+    loss::{Amount, Assumptions, FrameLoss, Loss, loss_over},
+    photo,
+    pipeline::{Picture, Settings},
+    report::html::{
+        self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
+    },
+};
+
+/// JPEG quality of an annotated picture.
+const PICTURE_QUALITY: u8 = 85;
+
+/// The pictures of one photo, packed as JPEG.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Drawing {
+    /// The annotated picture.
+    pub annotated_jpeg: Vec<u8>,
+    /// What the confidence report shows.
+    pub for_report: ReportPictures,
+}
+
+/// The pictures of one photo in the confidence report.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ReportPictures {
+    /// The photo with its marks, small.
+    pub small_jpeg: Vec<u8>,
+    /// Doubtful objects enlarged: number within the photo, and the JPEG.
+    pub crops: Vec<(u32, Vec<u8>)>,
+}
+
+/// Draws a photo. `photos`: number of photos in the batch, by which the report's pictures get smaller.
+pub fn draw(picture: &Picture, count: &PhotoCount, settings: &Settings, photos: usize) -> Drawing {
+    let Picture { photo, plot } = picture;
+    let line = loss_line(count, &settings.assumptions);
+    let annotated = match plot {
+        Some(plot) => annotate::picture(photo, plot, count, line.as_deref()),
+        None => annotate::refused_picture(photo, count),
+    };
+    let size = PictureSettings::for_photos(photos);
+    let small = html::pictures(photo, plot.as_ref(), count, &size);
+    Drawing {
+        annotated_jpeg: photo::marked_as_drawn(annotate::jpeg(&annotated, PICTURE_QUALITY)),
+        for_report: ReportPictures {
+            small_jpeg: small.small_jpeg,
+            crops: small.crops.into_iter().map(|c| (c.id, c.jpeg)).collect(),
+        },
+    }
+}
+
+/// The loss that this one frame stands for, one line: it is no loss of the field.
+fn loss_line(count: &PhotoCount, assumptions: &Assumptions) -> Option<String> {
+    let loss = loss_over(&[FrameLoss::of_photo(count)?], assumptions).ok()?;
+    let bu = loss.amount.bu_per_ac.estimate;
+    let per_ft2 = loss.amount.beans_per_ft2.estimate;
+    Some(format!(
+        "this frame alone: {per_ft2:.1} beans/ft², as much as {bu:.2} bu/ac"
+    ))
+}
+
+/// The loss over all counted photos together; `None` where none was counted or an assumption cannot be right.
+pub fn loss_over_photos(counts: &CountsFile, assumptions: &Assumptions) -> Option<Loss> {
+    let frames: Vec<FrameLoss> = counts
+        .photos
+        .iter()
+        .filter_map(FrameLoss::of_photo)
+        .collect();
+    loss_over(&frames, assumptions).ok()
+}
+
+/// The confidence report, one HTML page.
+///
+/// - `pictures(name)`: what [`draw`] made for the report of this photo.
+///
+/// # Errors
+/// [`html::HtmlError`] when the page cannot be filled in, which a test rules out.
+pub fn report(
+    counts: &CountsFile,
+    settings: &Settings,
+    pictures: &dyn Fn(&str) -> Option<ReportPictures>,
+) -> Result<String, html::HtmlError> {
+    let loss = loss_over_photos(counts, &settings.assumptions);
+    let parts = counts.photos.iter().map(|count| PhotoPart {
+        count,
+        pictures: with_objects(pictures(&count.photo).unwrap_or_default(), count),
+    });
+    html::confidence_report(
+        &summary(counts, loss.as_ref(), settings),
+        &counts.model,
+        parts,
+    )
+}
+
+fn with_objects(pictures: ReportPictures, count: &PhotoCount) -> Pictures {
+    let crop = |(id, jpeg): (u32, Vec<u8>)| {
+        let object = count.objects.iter().find(|o| o.id == id)?;
+        Some(Crop {
+            id,
+            kind: object.kind,
+            probability: object.probability,
+            counted: object.counted,
+            jpeg,
+        })
+    };
+    Pictures {
+        small_jpeg: pictures.small_jpeg,
+        crops: pictures.crops.into_iter().filter_map(crop).collect(),
+    }
+}
+
+fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Summary {
+    Summary {
+        title: "Beans on the ground, frame by frame".to_owned(),
+        made: format!("podfall {}", counts.podfall),
+        headline: loss.map(|l| figure("Loss over all frames", l.amount.bu_per_ac, "bu/ac", 2)),
+        figures: loss.map(|l| figures(&l.amount)).unwrap_or_default(),
+        table: loss.map(rests_on).unwrap_or_default(),
+        notes: loss
+            .map(|l| l.cautions.iter().map(|c| c.message.clone()).collect())
+            .unwrap_or_default(),
+        settings: settings_in_words(settings),
+    }
+}
+
+fn figure(name: &str, limits: Limits, unit: &str, decimals: u8) -> Figure {
+    Figure {
+        name: name.to_owned(),
+        limits,
+        unit: unit.to_owned(),
+        decimals,
+    }
+}
+
+fn figures(amount: &Amount) -> Vec<Figure> {
+    vec![
+        figure("Beans on the ground", amount.beans_per_ft2, "beans/ft²", 1),
+        figure("the same", amount.beans_per_m2, "beans/m²", 0),
+        figure("Loss", amount.lb_per_ac, "lb/ac", 0),
+        figure("Loss", amount.kg_per_ha, "kg/ha", 0),
+    ]
+}
+
+fn rests_on(loss: &Loss) -> Table {
+    let row = |name: &str, value: String| vec![name.to_owned(), value];
+    Table {
+        heads: vec!["It rests on".to_owned(), String::new()],
+        rows: vec![
+            row("frames counted", loss.frames.to_string()),
+            row("ground looked at", format!("{:.2} m²", loss.area_m2)),
+            row(
+                "beans counted, loose and in pods",
+                format!("{:.0}", loss.beans),
+            ),
+            row(
+                "of the loss in pods",
+                format!("{:.2} bu/ac", loss.in_pods.bu_per_ac.estimate),
+            ),
+        ],
+    }
+}
+
+fn settings_in_words(settings: &Settings) -> Vec<Setting> {
+    let frame = &settings.frame;
+    let height = frame
+        .bar_height_mm
+        .map_or("not told".to_owned(), |mm| format!("{mm} mm"));
+    [
+        ("frame, inside", frame.spec.to_string()),
+        ("height of the bar", height),
+        (
+            "counted from a probability of",
+            settings.count.counted_from.to_string(),
+        ),
+    ]
+    .into_iter()
+    .map(|(name, value)| Setting {
+        name: name.to_owned(),
+        value,
+    })
+    .collect()
+}

@@ -1,0 +1,302 @@
+//! The loss page: one self-contained HTML file, read at the kitchen table, printed on two sheets.
+
+use minijinja::{Environment, value::Serde};
+use serde::Serialize;
+use serde_json::json;
+
+pub use super::loss_files::{checks_geojson, loss_csv, loss_json};
+use super::loss_svg::{Line, bars, key, map, trend};
+use crate::{
+    contrast::Contrast,
+    counts::Limits,
+    loss::{Amount, Basis, FrameLoss, SeasonLoss, Source, SourceLoss},
+    next::{Next, SAFETY},
+    season::LossUnit,
+};
+
+/// What the page is made of.
+#[derive(Debug, Clone, Copy)]
+pub struct LossPage<'a> {
+    /// The loss.
+    pub season: &'a SeasonLoss,
+    /// The frames it rests on.
+    pub frames: &'a [FrameLoss],
+    /// What to look at next.
+    pub next: Option<&'a Next>,
+    /// Settings set against each other.
+    pub contrasts: &'a [Contrast],
+    /// Unit in which losses are told first.
+    pub unit: LossUnit,
+    /// Name of the season, as its folder.
+    pub title: &'a str,
+}
+
+/// Why the page could not be made.
+#[derive(Debug, thiserror::Error)]
+#[error("the loss page could not be made")]
+pub struct LossPageError(#[from] minijinja::Error);
+
+#[derive(Serialize)]
+struct Row {
+    title: &'static str,
+    sum: bool,
+    cells: Vec<String>,
+    rests_on: String,
+}
+
+/// The page.
+///
+/// # Errors
+/// [`LossPageError`] when the template does not fit its values, which is a fault of this program.
+pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
+    let season = page.season;
+    let (unit, factor) = unit_of(page);
+    let lines = [Line {
+        name: "All frames".to_owned(),
+        loss: &season.all,
+    }];
+    let by_setting: Vec<Line<'_>> = (season.by_setting.iter())
+        .map(|(setting, loss)| Line {
+            name: setting.chars().take(22).collect(),
+            loss,
+        })
+        .collect();
+    let setting_bars = if by_setting.is_empty() {
+        String::new()
+    } else {
+        bars(&by_setting, unit, factor)
+    };
+    let (heads, rows) = table(page);
+    let mut environment = Environment::new();
+    environment.add_template("loss.html", include_str!("loss.html"))?;
+    let html = environment.get_template("loss.html")?.render(Serde(json!({
+        "title": page.title,
+        "answer": answer(page, unit, factor),
+        "bars": bars(&lines, unit, factor),
+        "key": key(&season.all),
+        "setting_bars": setting_bars,
+        "contrasts": page.contrasts,
+        "heads": heads,
+        "rows": rows,
+        "places": season.all.places,
+        "next": page.next,
+        "next_title": page.next.map(|n| n.source.title()),
+        "next_amount": page.next.map(|n| range(crate::loss::scaled(n.bu_per_ac, factor), unit)),
+        "map": map(&season.checks, unit, factor),
+        "trend": trend(&season.checks, unit, factor),
+        "unit": unit,
+        "rests": rests_on(page.frames),
+        "seeds": season.all.seeds,
+        "ratio": season.all.ratio,
+        "cautions": season.all.cautions,
+        "assumptions": season.assumptions,
+        "concentration": season.assumptions.concentration(),
+        "safety": SAFETY,
+        "version": env!("CARGO_PKG_VERSION"),
+    })))?;
+    Ok(html)
+}
+
+/// The unit's name and how many of it are in one bu/ac.
+fn unit_of(page: &LossPage<'_>) -> (&'static str, f64) {
+    let a = &page.season.assumptions;
+    let one = crate::loss::one_bushel(a);
+    match page.unit {
+        LossUnit::BuPerAc => ("bu/ac", 1.0),
+        LossUnit::LbPerAc => ("lb/ac", one.lb_per_ac.estimate),
+        LossUnit::KgPerHa => ("kg/ha", one.kg_per_ha.estimate),
+    }
+}
+
+fn places_for(limits: Limits) -> usize {
+    let most = limits.estimate.abs().max(limits.high.abs());
+    if most >= 100.0 {
+        0
+    } else if most >= 10.0 {
+        1
+    } else {
+        2
+    }
+}
+
+/// "2.31 (1.80 to 2.90) bu/ac".
+fn range(limits: Limits, unit: &str) -> String {
+    let places = places_for(limits);
+    format!(
+        "{:.places$} ({:.places$} to {:.places$}) {unit}",
+        limits.estimate, limits.low, limits.high
+    )
+    .trim_end()
+    .to_owned()
+}
+
+#[derive(Serialize)]
+struct Answer {
+    what: &'static str,
+    figure: String,
+    limits: String,
+    money: Option<String>,
+    percent: Option<String>,
+}
+
+/// The one number first: the total, or as much of it as can be told.
+fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
+    let loss = &page.season.all;
+    let source = [
+        Source::Total,
+        Source::Machine,
+        Source::Header,
+        Source::PreHarvest,
+    ]
+    .into_iter()
+    .find_map(|source| loss.get(source))?;
+    let limits = crate::loss::scaled(source.amount.bu_per_ac, factor);
+    let places = places_for(limits);
+    let currency = &page.season.assumptions.currency;
+    Some(Answer {
+        what: match source.source {
+            Source::Total => "stay in the field, all told",
+            Source::Machine => "are lost at header and machine",
+            Source::Header => "are lost at the header; the machine is not known",
+            _ => "fell before harvest; the rest is not known",
+        },
+        figure: format!("{:.places$} {unit}", limits.estimate),
+        limits: format!(
+            "95 % limits {:.places$} to {:.places$}",
+            limits.low, limits.high
+        ),
+        money: (source.amount.money)
+            .map(|m| range(m, currency))
+            .or_else(|| {
+                source
+                    .amount
+                    .money_per_ac
+                    .map(|m| format!("{} an acre", range(m, currency)))
+            }),
+        percent: source
+            .amount
+            .percent_of_yield
+            .map(|p| range(p, "% of the yield")),
+    })
+}
+
+type Column = (String, Box<dyn Fn(&Amount) -> Option<Limits>>);
+
+/// The table: sources down, units across; units that nobody asked for are left out.
+fn table(page: &LossPage<'_>) -> (Vec<String>, Vec<Row>) {
+    let loss = &page.season.all;
+    let currency = page.season.assumptions.currency.clone();
+    let all: Vec<Column> = vec![
+        (
+            "beans/ft²".to_owned(),
+            Box::new(|a: &Amount| Some(a.beans_per_ft2)),
+        ),
+        ("bu/ac".to_owned(), Box::new(|a: &Amount| Some(a.bu_per_ac))),
+        ("lb/ac".to_owned(), Box::new(|a: &Amount| Some(a.lb_per_ac))),
+        ("kg/ha".to_owned(), Box::new(|a: &Amount| Some(a.kg_per_ha))),
+        (
+            "% of yield".to_owned(),
+            Box::new(|a: &Amount| a.percent_of_yield),
+        ),
+        (
+            format!("{currency} an acre"),
+            Box::new(|a: &Amount| a.money_per_ac),
+        ),
+        (format!("{currency} in all"), Box::new(|a: &Amount| a.money)),
+    ];
+    let used: Vec<&Column> = all
+        .iter()
+        .filter(|(_, of)| loss.sources.iter().any(|s| of(&s.amount).is_some()))
+        .collect();
+    let rows = loss
+        .sources
+        .iter()
+        .map(|source| Row {
+            title: source.source.title(),
+            sum: !source.source.is_part(),
+            cells: used
+                .iter()
+                .map(|(_, of)| of(&source.amount).map_or(String::new(), |l| range(l, "")))
+                .collect(),
+            rests_on: in_words(
+                source.rests_on.photo,
+                source.rests_on.confirmed,
+                source.rests_on.ratio,
+                source.rests_on.hand,
+            ),
+        })
+        .collect();
+    (used.iter().map(|c| c.0.clone()).collect(), rows)
+}
+
+fn in_words(photo: usize, confirmed: usize, ratio: usize, hand: usize) -> String {
+    [
+        (photo, "photo"),
+        (confirmed, "photo, confirmed"),
+        (ratio, "photo × ratio"),
+        (hand, "hand"),
+    ]
+    .into_iter()
+    .filter(|(n, _)| *n > 0)
+    .map(|(n, word)| format!("{n} {word}"))
+    .collect::<Vec<_>>()
+    .join(", ")
+}
+
+#[derive(Serialize)]
+struct Rests {
+    basis: &'static str,
+    says: &'static str,
+    frames: usize,
+    photos: String,
+}
+
+/// What rests on photos, what on hand counts, with the photos named.
+fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
+    let kinds = [
+        (Basis::Photo, "counted by photo as it stands"),
+        (
+            Basis::Confirmed,
+            "counted by photo, put right by a person's marks",
+        ),
+        (
+            Basis::Ratio,
+            "counted by photo, put right by the ratio to the hand counts",
+        ),
+        (Basis::Hand, "counted by hand"),
+    ];
+    let mut all = Vec::new();
+    for (basis, says) in kinds {
+        let names: Vec<&str> = frames
+            .iter()
+            .filter(|f| f.basis == basis)
+            .map(|f| f.photo.as_str())
+            .collect();
+        if !names.is_empty() {
+            all.push(Rests {
+                basis: basis.word(),
+                says,
+                frames: names.len(),
+                photos: names.join(", "),
+            });
+        }
+    }
+    all
+}
+
+/// The loss in a few lines, for a terminal.
+pub fn loss_text(loss: &SourceLoss) -> String {
+    let mut text = format!("{:<26}{:>28}  {}\n", "", "bu/ac (95 % limits)", "kg/ha");
+    for source in &loss.sources {
+        text.push_str(&format!(
+            "{:<26}{:>28}  {}\n",
+            source.source.title(),
+            range(source.amount.bu_per_ac, ""),
+            range(source.amount.kg_per_ha, ""),
+        ));
+    }
+    for caution in &loss.cautions {
+        text.push_str(&format!("caution: {}\n", caution.message));
+    }
+    text
+}

@@ -1,0 +1,104 @@
+//! A fresh sheet for the photos there are, with what the person has typed kept.
+
+use std::collections::{BTreeMap, HashMap, HashSet};
+
+use super::{Column, GuessSettings, Row, Sheet, Shot, guess_checks};
+
+/// A sheet for the photos there are.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Merged {
+    /// The sheet: rows that were there stay as they were, in their order; new photos follow by time.
+    pub sheet: Sheet,
+    /// Photos that are new.
+    pub added: Vec<String>,
+    /// Rows whose photo is no longer there; kept where something was typed in, else dropped.
+    pub gone: Vec<String>,
+}
+
+/// Makes a sheet for `shots`, keeping every row of `old` as it was typed.
+///
+/// A new photo gets a check: that of the photos taken at the same stop, where these have one in the old
+/// sheet, else a new number.
+pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> Merged {
+    let guessed = guess_checks(shots, settings);
+    let known: HashMap<&str, usize> = shots
+        .iter()
+        .enumerate()
+        .map(|(i, s)| (s.photo.as_str(), i))
+        .collect();
+    let mut rows: Vec<Row> = Vec::new();
+    let mut gone = Vec::new();
+    for row in old.map_or(&[][..], |sheet| &sheet.rows) {
+        let there = known.contains_key(row.photo());
+        if !there {
+            gone.push(row.photo().to_owned());
+        }
+        if there || row.is_filled() {
+            rows.push(row.clone());
+        }
+    }
+    let names = check_names(&rows, &guessed, &known);
+    let have: HashSet<String> = rows.iter().map(|row| row.photo().to_owned()).collect();
+    let mut fresh: Vec<usize> = (0..shots.len())
+        .filter(|&i| !have.contains(&shots[i].photo))
+        .collect();
+    fresh.sort_by(|&a, &b| {
+        let order = |i: usize| guessed[i].unwrap_or(usize::MAX);
+        order(a)
+            .cmp(&order(b))
+            .then_with(|| shots[a].taken.cmp(&shots[b].taken))
+            .then_with(|| shots[a].photo.cmp(&shots[b].photo))
+    });
+    let mut added = Vec::new();
+    for i in fresh {
+        let mut row = Row::new(&shots[i].photo);
+        if let Some(name) = guessed[i].and_then(|stop| names.get(&stop)) {
+            row.cells[Column::Check.at()].clone_from(name);
+            row.typed.check = Some(name.clone());
+        }
+        added.push(shots[i].photo.clone());
+        rows.push(row);
+    }
+    Merged {
+        sheet: Sheet {
+            rows,
+            ..Sheet::default()
+        },
+        added,
+        gone,
+    }
+}
+
+/// The name of each stop: the one most typed for its photos, else the next free number.
+fn check_names(
+    rows: &[Row],
+    guessed: &[Option<usize>],
+    known: &HashMap<&str, usize>,
+) -> BTreeMap<usize, String> {
+    let mut votes: BTreeMap<usize, BTreeMap<&str, usize>> = BTreeMap::new();
+    let mut highest = 0_usize;
+    for row in rows {
+        let check = row.cell(Column::Check);
+        highest = highest.max(check.parse().unwrap_or(0));
+        let stop = known.get(row.photo()).and_then(|&i| guessed[i]);
+        if let (Some(stop), false) = (stop, check.is_empty()) {
+            *votes.entry(stop).or_default().entry(check).or_default() += 1;
+        }
+    }
+    let stops: std::collections::BTreeSet<usize> = guessed.iter().copied().flatten().collect();
+    let mut names = BTreeMap::new();
+    for stop in stops {
+        let most = votes
+            .get(&stop)
+            .and_then(|v| v.iter().max_by_key(|(_, n)| **n));
+        let name = match most {
+            Some((name, _)) => (*name).to_owned(),
+            None => {
+                highest += 1;
+                highest.to_string()
+            }
+        };
+        names.insert(stop, name);
+    }
+    names
+}

@@ -1,0 +1,18 @@
+//! `sheet.csv`: what the person knows and no photo shows. One row a photo.
+
+mod cards;
+mod column;
+mod error;
+mod guess;
+mod merge;
+mod place;
+mod read;
+
+pub use cards::{CardPage, cards_html};
+pub use column::Column;
+pub use error::SheetError;
+pub(crate) use guess::distance_m;
+pub use guess::{GuessSettings, Shot, guess_checks};
+pub use merge::{Merged, merge};
+pub use place::Place;
+pub use read::{Row, Sheet, Typed};
