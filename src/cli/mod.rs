@@ -8,6 +8,7 @@ mod count;
 mod demo;
 mod progress;
 mod season;
+mod setup;
 mod summary;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.
