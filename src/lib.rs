@@ -14,3 +14,5 @@ pub mod photo;
 pub mod plot;
 pub mod score;
 pub mod units;
+
+pub mod stage;
