@@ -158,10 +158,7 @@ impl Args {
             scene.frame = FrameDesign {
                 patches: was.patches,
                 litter_per_m: was.litter_per_m,
-                ..FrameDesign::usual(
-                    self.frame.unwrap_or(was.spec),
-                    self.bar.unwrap_or(was.bar),
-                )
+                ..FrameDesign::usual(self.frame.unwrap_or(was.spec), self.bar.unwrap_or(was.bar))
             };
         }
         if let Some(mm) = self.bar_height_mm {
@@ -175,7 +172,10 @@ impl Args {
         put(&self.litter, &mut scene.frame.litter_per_m);
         put(&self.beans.map(Amount::Inside), &mut scene.loss.beans);
         put(&self.pods.map(Amount::Inside), &mut scene.loss.pods);
-        put(&self.residue.map(|r| r / 100.0), &mut scene.ground.residue_cover);
+        put(
+            &self.residue.map(|r| r / 100.0),
+            &mut scene.ground.residue_cover,
+        );
         put(&self.soil, &mut scene.ground.soil);
         put(&self.tilth, &mut scene.ground.tilth);
         put(&self.wet, &mut scene.ground.wetness);
@@ -201,9 +201,13 @@ fn save(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 }
 
 fn write(args: &Args, scene: &Scene, name: &str, truth_dir: &Path) -> anyhow::Result<()> {
-    let mut staged = stage::render(scene).with_context(|| format!("{name} (seed {})", scene.seed))?;
+    let mut staged =
+        stage::render(scene).with_context(|| format!("{name} (seed {})", scene.seed))?;
     staged.truth.photo = format!("{name}.jpg");
-    save(&args.out.join(&staged.truth.photo), &stage::jpeg(scene, &staged))?;
+    save(
+        &args.out.join(&staged.truth.photo),
+        &stage::jpeg(scene, &staged),
+    )?;
     let mut truth = serde_json::to_vec(&staged.truth)?;
     truth.push(b'\n');
     save(&truth_dir.join(format!("{name}.json")), &truth)?;

@@ -82,7 +82,14 @@ impl Bars<'_> {
         }
         for (u, v) in [(x, y), (-x, y), (x, -y), (-x, -y)] {
             let knee = Body::ball(3).shaped(|p| p * fit);
-            self.lay(&knee, v3(u, v, r), 0.0, self.colour, Stuff::Paint, dice.unit());
+            self.lay(
+                &knee,
+                v3(u, v, r),
+                0.0,
+                self.colour,
+                Stuff::Paint,
+                dice.unit(),
+            );
         }
     }
 
@@ -96,7 +103,12 @@ impl Bars<'_> {
             Stuff::Paint
         };
         let sides = [
-            (v3(0.0, y, 0.0), 0.0, w / 2.0 + b + dice.between(0.0, 4.0), t),
+            (
+                v3(0.0, y, 0.0),
+                0.0,
+                w / 2.0 + b + dice.between(0.0, 4.0),
+                t,
+            ),
             (v3(0.0, -y, 0.0), 0.0, w / 2.0 + b, t),
             (v3(x, 0.0, 0.0), FRAC_PI_2, h / 2.0 - 0.3, t - 0.2),
             (v3(-x, 0.0, 0.0), FRAC_PI_2, h / 2.0 - 0.3, t - 0.2),
@@ -108,7 +120,10 @@ impl Bars<'_> {
         if self.seat.design.patches {
             let colours = palette::patches(dice);
             let half = b / 2.0 - 0.6;
-            for ((u, v), c) in [(-x, y), (x, y), (x, -y), (-x, -y)].into_iter().zip(colours) {
+            for ((u, v), c) in [(-x, y), (x, y), (x, -y), (-x, -y)]
+                .into_iter()
+                .zip(colours)
+            {
                 let patch = Body::block(v3(-half, -half, 0.0), v3(half, half, 0.4));
                 self.lay(&patch, v3(u, v, t), 0.0, c, Stuff::Paint, dice.unit());
             }
@@ -144,7 +159,11 @@ impl Bars<'_> {
 /// A pipe along x.
 fn tube(from: f32, to: f32, radius: f32) -> Body {
     Body::rod(
-        &[v3(from, 0.0, 0.0), v3((from + to) / 2.0, 0.0, 0.0), v3(to, 0.0, 0.0)],
+        &[
+            v3(from, 0.0, 0.0),
+            v3((from + to) / 2.0, 0.0, 0.0),
+            v3(to, 0.0, 0.0),
+        ],
         36,
         |_, _| radius,
     )
@@ -167,11 +186,7 @@ fn rounded(half_long: f32, half_wide: f32, top: f32) -> Body {
     let mut body = Body::default();
     // One skin a face, so that the edges stay sharp.
     for k in 0..5 {
-        body.skin(
-            &[vec![a[k], a[k + 1]], vec![b[k], b[k + 1]]],
-            false,
-            |_| 0,
-        );
+        body.skin(&[vec![a[k], a[k + 1]], vec![b[k], b[k + 1]]], false, |_| 0);
     }
     for end in [a, b] {
         let middle = end.iter().fold(V3::ZERO, |s, p| s + *p) / end.len() as f32;

@@ -12,6 +12,8 @@ pub(super) struct Body {
     pub corners: Vec<V3>,
     pub facets: Vec<[u32; 3]>,
     pub part: Vec<u8>,
+    /// Where the texture is looked up for the first corners, mm; the rest (and all, when empty): where the corner is.
+    pub texture: Vec<V3>,
 }
 
 impl Body {
@@ -68,6 +70,15 @@ impl Body {
             .collect();
         let mut body = Self::default();
         body.skin(&rings, true, |_| 0);
+        // Fibres follow the bends.
+        let mut run = 0.0;
+        for i in 0..n {
+            run += (path[i] - path[i.saturating_sub(1)]).length();
+            body.texture.extend((0..sides).map(|k| {
+                let a = TAU * k as f32 / sides as f32;
+                v3(run, a.cos() * radius(i, a), a.sin() * radius(i, a))
+            }));
+        }
         for (end, inward) in [(0, 1), (n - 1, n - 2)] {
             let dent = (path[inward] - path[end]).unit() * (0.35 * radius(end, 0.0));
             body.cap(&rings[end], path[end] + dent, 1);
@@ -109,17 +120,42 @@ impl Body {
     pub fn ball(level: u32) -> Self {
         let g = (1.0 + 5.0f32.sqrt()) / 2.0;
         let mut corners: Vec<V3> = [
-            (-1.0, g, 0.0), (1.0, g, 0.0), (-1.0, -g, 0.0), (1.0, -g, 0.0),
-            (0.0, -1.0, g), (0.0, 1.0, g), (0.0, -1.0, -g), (0.0, 1.0, -g),
-            (g, 0.0, -1.0), (g, 0.0, 1.0), (-g, 0.0, -1.0), (-g, 0.0, 1.0),
+            (-1.0, g, 0.0),
+            (1.0, g, 0.0),
+            (-1.0, -g, 0.0),
+            (1.0, -g, 0.0),
+            (0.0, -1.0, g),
+            (0.0, 1.0, g),
+            (0.0, -1.0, -g),
+            (0.0, 1.0, -g),
+            (g, 0.0, -1.0),
+            (g, 0.0, 1.0),
+            (-g, 0.0, -1.0),
+            (-g, 0.0, 1.0),
         ]
         .map(|(x, y, z)| v3(x, y, z).unit())
         .to_vec();
         let mut facets: Vec<[u32; 3]> = vec![
-            [0, 11, 5], [0, 5, 1], [0, 1, 7], [0, 7, 10], [0, 10, 11],
-            [1, 5, 9], [5, 11, 4], [11, 10, 2], [10, 7, 6], [7, 1, 8],
-            [3, 9, 4], [3, 4, 2], [3, 2, 6], [3, 6, 8], [3, 8, 9],
-            [4, 9, 5], [2, 4, 11], [6, 2, 10], [8, 6, 7], [9, 8, 1],
+            [0, 11, 5],
+            [0, 5, 1],
+            [0, 1, 7],
+            [0, 7, 10],
+            [0, 10, 11],
+            [1, 5, 9],
+            [5, 11, 4],
+            [11, 10, 2],
+            [10, 7, 6],
+            [7, 1, 8],
+            [3, 9, 4],
+            [3, 4, 2],
+            [3, 2, 6],
+            [3, 6, 8],
+            [3, 8, 9],
+            [4, 9, 5],
+            [2, 4, 11],
+            [6, 2, 10],
+            [8, 6, 7],
+            [9, 8, 1],
         ];
         for _ in 0..level {
             let mut halves: HashMap<(u32, u32), u32> = HashMap::new();
@@ -145,6 +181,7 @@ impl Body {
             corners,
             facets,
             part,
+            texture: Vec::new(),
         }
     }
 
@@ -219,9 +256,9 @@ impl Pile {
             turn: place.turn,
             ..*t
         }));
-        for c in &body.corners {
+        for (i, c) in body.corners.iter().enumerate() {
             self.corners.push(fit(place.at + place.turn.apply(*c)));
-            self.locals.push(*c);
+            self.locals.push(body.texture.get(i).copied().unwrap_or(*c));
         }
         self.normals.resize(self.corners.len(), V3::ZERO);
         for (f, part) in body.facets.iter().zip(&body.part) {

@@ -122,7 +122,11 @@ impl Tree {
             let all = part.iter().fold(Bounds::NONE, |b, i| b.with(i.0));
             self.nodes[node].low = all.low;
             self.nodes[node].high = all.high;
-            let cut = if part.len() > LEAF { best_cut(part) } else { None };
+            let cut = if part.len() > LEAF {
+                best_cut(part)
+            } else {
+                None
+            };
             let Some(at) = cut else {
                 self.nodes[node].first = from as u32;
                 self.nodes[node].count = part.len() as u32;
@@ -142,19 +146,27 @@ impl Tree {
     pub fn nearest(&self, ray: &Ray) -> Option<Meeting> {
         let mut best = None;
         let mut reach = ray.far;
-        self.visit(ray, |facet, reach_now| {
-            let hit = facet.meet(ray, *reach_now)?;
-            *reach_now = hit.t;
-            best = Some(hit);
-            None::<()>
-        }, &mut reach);
+        self.visit(
+            ray,
+            |facet, reach_now| {
+                let hit = facet.meet(ray, *reach_now)?;
+                *reach_now = hit.t;
+                best = Some(hit);
+                None::<()>
+            },
+            &mut reach,
+        );
         best
     }
 
     /// The first triangle found along the ray, not always the nearest.
     pub fn any(&self, ray: &Ray) -> Option<Meeting> {
         let mut reach = ray.far;
-        self.visit(ray, |facet, reach_now| facet.meet(ray, *reach_now), &mut reach)
+        self.visit(
+            ray,
+            |facet, reach_now| facet.meet(ray, *reach_now),
+            &mut reach,
+        )
     }
 
     fn visit<R>(

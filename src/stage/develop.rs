@@ -43,17 +43,25 @@ impl Picture {
         let (w, h) = (self.width as f32, height as f32);
         let half = w.hypot(h) / 2.0;
         let width = self.width;
-        self.pixels.par_chunks_mut(width).enumerate().for_each(|(j, row)| {
-            for (i, p) in row.iter_mut().enumerate() {
-                let r = (i as f32 + 0.5 - w / 2.0).hypot(j as f32 + 0.5 - h / 2.0) / half;
-                *p = *p * (1.0 - share * r.powf(2.5));
-            }
-        });
+        self.pixels
+            .par_chunks_mut(width)
+            .enumerate()
+            .for_each(|(j, row)| {
+                for (i, p) in row.iter_mut().enumerate() {
+                    let r = (i as f32 + 0.5 - w / 2.0).hypot(j as f32 + 0.5 - h / 2.0) / half;
+                    *p = *p * (1.0 - share * r.powf(2.5));
+                }
+            });
     }
 
     /// Sets the middle tone and keeps the lights from burning out; balances the colour of the light, not quite.
     fn expose(&mut self, scene: &Scene, light: &Light, dice: &mut Dice) {
-        let mut lum: Vec<f32> = self.pixels.iter().step_by(37).map(|p| p.luminance()).collect();
+        let mut lum: Vec<f32> = self
+            .pixels
+            .iter()
+            .step_by(37)
+            .map(|p| p.luminance())
+            .collect();
         lum.sort_by(f32::total_cmp);
         let at = |q: f32| lum[((lum.len() - 1) as f32 * q) as usize].max(1e-5);
         let mut gain = dice.between(0.125, 0.165) / at(0.5);
@@ -72,7 +80,11 @@ impl Picture {
         };
         let balance = |c: f32| (grey / c).powf(trust);
         let [red, blue] = scene.camera.white_error.map(|e| e as f32);
-        let k = v3(balance(cast.x) * red, balance(cast.y), balance(cast.z) * blue) * gain;
+        let k = v3(
+            balance(cast.x) * red,
+            balance(cast.y),
+            balance(cast.z) * blue,
+        ) * gain;
         self.pixels.par_iter_mut().for_each(|p| *p = p.times(k));
     }
 
@@ -134,26 +146,29 @@ impl Picture {
     /// Shot and read noise.
     fn noise(&mut self, amount: f32, seed: u64) {
         let w = self.width;
-        self.pixels.par_chunks_mut(w).enumerate().for_each(|(j, row)| {
-            for (i, p) in row.iter_mut().enumerate() {
-                let mut h = scramble(seed ^ scramble((j as u64) << 32 | i as u64 | 1 << 60));
-                let mut bell = |v: f32| {
-                    h = scramble(h);
-                    // Sum of four uniforms: near enough to a bell curve, variance 1/3.
-                    let sum: u64 = (0..4).map(|k| (h >> (16 * k)) & 0xffff).sum();
-                    let z = (sum as f32 / 65535.0 - 2.0) * 1.732;
-                    v.max(0.0) + z * amount * (1.3e-4 * v.max(0.0) + 5e-6).sqrt()
-                };
-                *p = v3(bell(p.x), bell(p.y), bell(p.z));
-            }
-        });
+        self.pixels
+            .par_chunks_mut(w)
+            .enumerate()
+            .for_each(|(j, row)| {
+                for (i, p) in row.iter_mut().enumerate() {
+                    let mut h = scramble(seed ^ scramble((j as u64) << 32 | i as u64 | 1 << 60));
+                    let mut bell = |v: f32| {
+                        h = scramble(h);
+                        // Sum of four uniforms: near enough to a bell curve, variance 1/3.
+                        let sum: u64 = (0..4).map(|k| (h >> (16 * k)) & 0xffff).sum();
+                        let z = (sum as f32 / 65535.0 - 2.0) * 1.732;
+                        v.max(0.0) + z * amount * (1.3e-4 * v.max(0.0) + 5e-6).sqrt()
+                    };
+                    *p = v3(bell(p.x), bell(p.y), bell(p.z));
+                }
+            });
     }
 
     /// From linear light to sRGB code values 0..1, with a little more colour and contrast as phones give.
     fn tone(&mut self) {
         self.pixels.par_iter_mut().for_each(|p| {
             let l = p.luminance();
-            let c = V3::all(l) + (*p - V3::all(l)) * 1.14;
+            let c = V3::all(l) + (*p - V3::all(l)) * 1.09;
             *p = v3(code(c.x), code(c.y), code(c.z));
         });
     }

@@ -57,10 +57,13 @@ impl Rod {
             }
         }
         let slope = slope.clamp(-0.6, 0.6);
-        let z = (0..n).map(|i| heights[i] - slope * at(i)).fold(f32::MIN, f32::max);
-        // It sinks in a little: crumbs give way and thin straw bends.
+        let z = (0..n)
+            .map(|i| heights[i] - slope * at(i))
+            .fold(f32::MIN, f32::max);
+        // It sinks in a little: crumbs give way, straw below is pressed together and the rod itself bends.
+        let gap = (0..n).map(|i| z + slope * at(i) - heights[i]).sum::<f32>() / n as f32;
         RodRest {
-            z: z + self.radius * 0.85 - 0.3,
+            z: z + self.radius * 0.85 - 0.3 - 0.35 * gap.min(6.0),
             pitch: -slope.atan(),
         }
     }
@@ -75,7 +78,9 @@ impl Rod {
             for k in 0..=m {
                 let across = (2.0 * k as f32 / m as f32 - 1.0) * self.radius * 0.95;
                 let (x, y) = self.spot(along, across);
-                let arch = (self.radius * self.radius - across * across).max(0.0).sqrt();
+                let arch = (self.radius * self.radius - across * across)
+                    .max(0.0)
+                    .sqrt();
                 top.raise(x, y, rest.z - along * rest.pitch.tan() + arch * 0.9);
             }
         }

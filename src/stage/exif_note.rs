@@ -53,7 +53,10 @@ fn fields(scene: &Scene) -> Vec<Field> {
         text(Tag::Make, "Example"),
         text(Tag::Model, "Example Phone"),
         text(Tag::Software, "podfall stage"),
-        field(Tag::Orientation, Value::Short(vec![u16::from(scene.note.orientation)])),
+        field(
+            Tag::Orientation,
+            Value::Short(vec![u16::from(scene.note.orientation)]),
+        ),
         text(Tag::DateTime, &local),
         text(Tag::DateTimeOriginal, &local),
         text(Tag::DateTimeDigitized, &local),
@@ -62,8 +65,15 @@ fn fields(scene: &Scene) -> Vec<Field> {
         field(Tag::PixelXDimension, Value::Long(vec![w])),
         field(Tag::PixelYDimension, Value::Long(vec![h])),
         // A sensor 6 times smaller than a 36 mm wide picture.
-        ratio(Tag::FocalLength, (focal_35 * 1000.0 / 6.0).round() as u32, 1000),
-        field(Tag::FocalLengthIn35mmFilm, Value::Short(vec![focal_35.round() as u16])),
+        ratio(
+            Tag::FocalLength,
+            (focal_35 * 1000.0 / 6.0).round() as u32,
+            1000,
+        ),
+        field(
+            Tag::FocalLengthIn35mmFilm,
+            Value::Short(vec![focal_35.round() as u16]),
+        ),
         ratio(Tag::ExposureTime, 1, 120),
         ratio(Tag::FNumber, 18, 10),
     ];
@@ -75,7 +85,10 @@ fn fields(scene: &Scene) -> Vec<Field> {
         fields.push(field(Tag::GPSVersionID, Value::Byte(vec![2, 3, 0, 0])));
         fields.push(text(Tag::GPSLatitudeRef, if lat < 0.0 { "S" } else { "N" }));
         fields.push(field(Tag::GPSLatitude, degrees(lat)));
-        fields.push(text(Tag::GPSLongitudeRef, if lon < 0.0 { "W" } else { "E" }));
+        fields.push(text(
+            Tag::GPSLongitudeRef,
+            if lon < 0.0 { "W" } else { "E" },
+        ));
         fields.push(field(Tag::GPSLongitude, degrees(lon)));
         fields.push(ratio(Tag::GPSHPositioningError, 45, 10));
     }

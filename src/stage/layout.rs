@@ -123,10 +123,7 @@ impl Seat {
     /// The way back, level.
     pub fn plan(&self, u: f32, v: f32) -> (f32, f32) {
         let (s, c) = self.yaw.sin_cos();
-        (
-            self.centre.0 + u * c - v * s,
-            self.centre.1 + u * s + v * c,
-        )
+        (self.centre.0 + u * c - v * s, self.centre.1 + u * s + v * c)
     }
 
     /// Height of the bars' underside there.
@@ -254,7 +251,11 @@ pub(super) fn lay_out(scene: &Scene, dice: &mut Dice) -> (Camera, Seat) {
         width_px: scene.width_px,
         height_px: scene.height_px,
     };
-    let turn_by = if w > h && scene.height_px > scene.width_px { 90.0 } else { 0.0 };
+    let turn_by = if w > h && scene.height_px > scene.width_px {
+        90.0
+    } else {
+        0.0
+    };
     let mut seat = Seat {
         design: scene.frame.clone(),
         centre: (0.0, 0.0),

@@ -46,13 +46,28 @@ impl Light {
         } else {
             270.0 + dice.of(&[-1.0, 1.0]) * dice.between(50.0, 190.0)
         };
-        let clear = (v3(0.30, 0.36, 0.44), v3(0.12, 0.19, 0.34));
+        let clear = (v3(0.36, 0.41, 0.47), v3(0.19, 0.26, 0.38));
         let grey = (v3(0.31, 0.325, 0.35), v3(0.93, 0.98, 1.06));
         let (elevation, power, spread, sky) = match scene.light {
             LightKind::Overcast => (None, V3::ZERO, 0.0, grey),
-            LightKind::Bright => (Some(dice.between(35.0, 60.0)), v3(0.40, 0.385, 0.36), 0.12, grey),
-            LightKind::Sun => (Some(dice.between(45.0, 65.0)), v3(1.36, 1.27, 1.12), 0.0055, clear),
-            LightKind::Afternoon => (Some(dice.between(25.0, 42.0)), v3(1.22, 1.05, 0.82), 0.006, clear),
+            LightKind::Bright => (
+                Some(dice.between(35.0, 60.0)),
+                v3(0.40, 0.385, 0.36),
+                0.12,
+                grey,
+            ),
+            LightKind::Sun => (
+                Some(dice.between(45.0, 65.0)),
+                v3(1.36, 1.27, 1.12),
+                0.0055,
+                clear,
+            ),
+            LightKind::Afternoon => (
+                Some(dice.between(25.0, 42.0)),
+                v3(1.22, 1.05, 0.82),
+                0.006,
+                clear,
+            ),
             LightKind::LowSun => (
                 Some(dice.between(13.0, 22.0)),
                 v3(1.15, 0.86, 0.55),
@@ -84,7 +99,7 @@ impl Light {
             sun_deg: elevation.map(|e| (e, azimuth.rem_euclid(360.0))),
         };
         let direct = sun.map_or(V3::ZERO, |s| s.power * s.towards.z);
-        light.bounce = light.mean_sky() * 0.5 + direct * 0.35;
+        light.bounce = light.mean_sky() * 0.6 + direct * 0.45;
         light.cast(scene, camera, seat, dice);
         light
     }
@@ -108,14 +123,26 @@ impl Light {
         let feet = (camera.ground_in_view(0.0).0.1 - 90.0).min(-420.0);
         let phone = camera.at.z;
         for side in [-1.0, 1.0] {
-            self.rod(v3(side * 105.0, feet, 0.0), v3(side * 88.0, feet, 850.0), 80.0);
+            self.rod(
+                v3(side * 105.0, feet, 0.0),
+                v3(side * 88.0, feet, 850.0),
+                80.0,
+            );
             let elbow = v3(side * 230.0, feet + 230.0, (phone + 80.0).min(1130.0));
             self.rod(v3(side * 190.0, feet + 110.0, 1390.0), elbow, 44.0);
             self.rod(elbow, v3(side * 55.0, -25.0, phone + 12.0), 36.0);
         }
         self.rod(v3(0.0, feet, 900.0), v3(0.0, feet + 115.0, 1370.0), 165.0);
-        self.rod(v3(0.0, feet + 170.0, 1630.0), v3(0.0, feet + 180.0, 1680.0), 96.0);
-        self.rod(v3(-65.0, -40.0, phone + 14.0), v3(65.0, -40.0, phone + 14.0), 16.0);
+        self.rod(
+            v3(0.0, feet + 170.0, 1630.0),
+            v3(0.0, feet + 180.0, 1680.0),
+            96.0,
+        );
+        self.rod(
+            v3(-65.0, -40.0, phone + 14.0),
+            v3(65.0, -40.0, phone + 14.0),
+            16.0,
+        );
     }
 
     /// A long round edge, as of a machine, whose shadow crosses the frame.
@@ -176,7 +203,11 @@ impl Caster {
         let (a, b, c) = (e.dot(e), e.dot(d), e.dot(r));
         let f = d.dot(r);
         let den = a - b * b;
-        let s = if den > 1e-6 { ((c - b * f) / den).clamp(0.0, 1.0) } else { 0.0 };
+        let s = if den > 1e-6 {
+            ((c - b * f) / den).clamp(0.0, 1.0)
+        } else {
+            0.0
+        };
         let t = b * s - f;
         if t < 0.0 {
             return false;

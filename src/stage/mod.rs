@@ -44,7 +44,7 @@ pub use truth::{Conditions, TrueBean, TrueFrame, TruePod, Truth};
 use chance::Dice;
 use stuff::Label;
 
-/// Labels of [`Staged::labels`]: ground 0, residue 1, frame 2, beans from here in the order they were laid, pods from [`FIRST_POD_LABEL`].
+/// Labels of [`Staged::labels`]: ground 0, residue 1, frame 2, beans from here in the order of the truth, pods from [`FIRST_POD_LABEL`].
 pub const FIRST_BEAN_LABEL: u16 = 1000;
 /// See [`FIRST_BEAN_LABEL`].
 pub const FIRST_POD_LABEL: u16 = 30_000;
@@ -93,8 +93,8 @@ pub fn render(scene: &Scene) -> Result<Staged, SceneError> {
         strewn: &strewn,
         label: &traced.label,
     };
-    let truth = known.truth();
-    let labels = label_image(scene, &traced.label);
+    let (truth, numbers) = known.truth();
+    let labels = label_image(scene, &traced.label, &numbers);
     let pixels = develop::develop(scene, &light, traced.light, &mut Dice::new(scene.seed, 6));
     Ok(Staged {
         pixels,
@@ -125,13 +125,18 @@ fn press_under_bars(relief: &mut relief::Relief, seat: &layout::Seat) {
     }
 }
 
-fn label_image(scene: &Scene, label: &[Label]) -> ImageBuffer<Luma<u16>, Vec<u16>> {
+fn label_image(
+    scene: &Scene,
+    label: &[Label],
+    numbers: &truth::Numbers,
+) -> ImageBuffer<Luma<u16>, Vec<u16>> {
+    let from = |first: u16, n: Option<usize>| n.map_or(1, |n| first.saturating_add(n as u16));
     let number = |l: &Label| match l {
         Label::Ground => 0,
         Label::Residue => 1,
         Label::Frame => 2,
-        Label::Bean(i) => FIRST_BEAN_LABEL.saturating_add(*i as u16),
-        Label::Pod(i) => FIRST_POD_LABEL.saturating_add(*i as u16),
+        Label::Bean(i) => from(FIRST_BEAN_LABEL, numbers.beans[*i as usize]),
+        Label::Pod(i) => from(FIRST_POD_LABEL, numbers.pods[*i as usize]),
     };
     let raw = label.iter().map(number).collect();
     ImageBuffer::from_raw(scene.width_px, scene.height_px, raw).expect("a label for every pixel")

@@ -101,7 +101,12 @@ pub(super) fn rough3(p: V3, octaves: u32, rough: f32) -> f32 {
         sum += k * noise3(q);
         total += k;
         k *= rough;
-        q = v3(q.x * 2.03 + 17.1, q.y * 2.03 - 9.7, q.z * 2.03 + 5.3);
+        // Turned and doubled, so that no octave shows the lattice of another.
+        q = v3(
+            1.22 * q.x - 1.62 * q.y + 17.1,
+            1.42 * q.x + 1.07 * q.y - 0.97 * q.z - 9.7,
+            0.78 * q.x + 0.58 * q.y + 1.78 * q.z + 5.3,
+        );
     }
     1.4 * sum / total
 }

@@ -55,10 +55,7 @@ impl Relief {
     /// Nearest grid point, held inside the grid.
     pub fn cell(&self, x_mm: f32, y_mm: f32) -> (usize, usize) {
         let f = |v: f32, n: usize| ((v / self.step_mm + 0.5).max(0.0) as usize).min(n - 1);
-        (
-            f(x_mm - self.x0_mm, self.nx),
-            f(y_mm - self.y0_mm, self.ny),
-        )
+        (f(x_mm - self.x0_mm, self.nx), f(y_mm - self.y0_mm, self.ny))
     }
 
     /// Height at the nearest grid point.
@@ -187,7 +184,11 @@ impl Relief {
             const E: f32 = 1e-4;
             let inside = (-E..=1.0 + E).contains(&u)
                 && (-E..=1.0 + E).contains(&v)
-                && if is_low { u + v <= 1.0 + E } else { u + v >= 1.0 - E };
+                && if is_low {
+                    u + v <= 1.0 + E
+                } else {
+                    u + v >= 1.0 - E
+                };
             if inside && t >= ray.near && t <= ray.far && best.is_none_or(|b| t < b) {
                 best = Some(t);
             }
@@ -265,9 +266,7 @@ impl Iterator for Walk {
     type Item = (usize, usize, f32, f32);
 
     fn next(&mut self) -> Option<Self::Item> {
-        if self.t > self.end
-            || !(0..self.n.0).contains(&self.i)
-            || !(0..self.n.1).contains(&self.j)
+        if self.t > self.end || !(0..self.n.0).contains(&self.i) || !(0..self.n.1).contains(&self.j)
         {
             return None;
         }

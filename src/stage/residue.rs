@@ -21,7 +21,11 @@ pub(super) fn stem(dice: &mut Dice, length: f32, radius: f32) -> Body {
         .map(|i| {
             let t = 2.0 * i as f32 / (n - 1) as f32 - 1.0;
             let kinks: f32 = knots.iter().map(|k| k.1 * (t - k.0).max(0.0)).sum();
-            v3(t * length / 2.0, bend * (t * t - 0.3) + kinks, lift * (t * t - 0.3))
+            v3(
+                t * length / 2.0,
+                bend * (t * t - 0.3) + kinks,
+                lift * (t * t - 0.3),
+            )
         })
         .collect();
     let (ridges, phase) = (2.0 + dice.below(4) as f32, dice.angle());
@@ -41,7 +45,11 @@ pub(super) fn stem(dice: &mut Dice, length: f32, radius: f32) -> Body {
     let tear = radius * dice.between(0.2, 1.1);
     for c in &mut body.corners {
         if c.x.abs() > length / 2.0 - 0.3 * radius - 0.5 {
-            let k = ((c.y * 3.1 + c.z * 2.3 + c.x.signum() * 7.0) * 5.0).sin().abs() * 2.0 * n as f32;
+            let k = ((c.y * 3.1 + c.z * 2.3 + c.x.signum() * 7.0) * 5.0)
+                .sin()
+                .abs()
+                * 2.0
+                * n as f32;
             c.x += c.x.signum() * tear * ragged[(k as usize).min(ragged.len() - 1)].abs();
         }
     }
@@ -118,13 +126,19 @@ pub(super) fn leaf(dice: &mut Dice, radius: f32) -> Body {
         r -= tear * (-away * away).exp();
         radius * r.clamp(0.3, 1.7)
     };
-    let curl = dice.bell(0.35) / radius;
-    let curl_y = dice.bell(0.22) / radius;
+    let curl = dice.bell(0.45) / radius;
+    let curl_y = dice.bell(0.3) / radius;
+    let cup = if dice.chance(0.4) {
+        dice.between(0.2, 0.7) / radius
+    } else {
+        0.0
+    };
     let seed = dice.between(0.0, 99.0);
-    let crumple = dice.between(0.05, 0.2) * radius;
+    let crumple = dice.between(0.08, 0.26) * radius;
     Body::sheet(7, 24, rim, |x, y| {
         curl * x * x
-            + curl_y * y * y
+            + (curl_y + cup) * y * y
+            + 0.09 * y.abs()
             + crumple * noise3(v3(1.6 * x / radius, 1.6 * y / radius, seed))
             + 0.3 * crumple * noise3(v3(4.0 * x / radius, 4.0 * y / radius, seed))
     })
@@ -179,7 +193,12 @@ pub(super) fn husk(dice: &mut Dice) -> (Body, f32) {
     let length = 12.0 + 10.5 * seats as f32 + dice.bell(2.0);
     let half_wide = dice.between(3.6, 5.4);
     let (n, m) = (22, 9);
-    let twist = dice.bell(0.5) + if dice.chance(0.3) { dice.bell(1.2) } else { 0.0 };
+    let twist = dice.bell(0.5)
+        + if dice.chance(0.3) {
+            dice.bell(1.2)
+        } else {
+            0.0
+        };
     let bow = dice.bell(0.12) * length;
     let open = dice.between(0.5, 1.2);
     let sections: Vec<Vec<V3>> = (0..n)
@@ -257,7 +276,11 @@ pub(super) fn stone(dice: &mut Dice, radius: f32) -> Body {
     let cuts: Vec<(V3, f32)> = (0..9 + dice.below(6))
         .map(|_| (dice.direction(), dice.between(0.62, 0.95)))
         .collect();
-    let stretch = v3(dice.between(0.8, 1.25), dice.between(0.7, 1.1), dice.between(0.6, 1.0));
+    let stretch = v3(
+        dice.between(0.8, 1.25),
+        dice.between(0.7, 1.1),
+        dice.between(0.6, 1.0),
+    );
     let seed = dice.between(0.0, 99.0);
     let level = if radius > 3.0 { 3 } else { 2 };
     Body::ball(level).shaped(|p| {

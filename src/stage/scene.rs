@@ -47,7 +47,9 @@ pub enum SceneError {
         known: String,
     },
     /// A picture too small or too large.
-    #[error("a picture of {width_px} x {height_px} px cannot be staged; each side must be {least_px} to {most_px} px")]
+    #[error(
+        "a picture of {width_px} x {height_px} px cannot be staged; each side must be {least_px} to {most_px} px"
+    )]
     Size {
         /// Asked for.
         width_px: u32,
@@ -377,12 +379,23 @@ impl Scene {
     pub fn varied(seed: u64) -> Self {
         let mut d = Dice::new(seed, 900);
         let mut scene = Self::plain(seed);
-        let sides = [(304.8, 304.8), (500.0, 500.0), (609.6, 609.6), (1000.0, 250.0), (457.2, 457.2)];
+        let sides = [
+            (304.8, 304.8),
+            (500.0, 500.0),
+            (609.6, 609.6),
+            (1000.0, 250.0),
+            (457.2, 457.2),
+        ];
         let (width_mm, height_mm) = d.of(&sides);
         let spec = if d.chance(0.1) {
-            FrameSpec::Ring { diameter_mm: f64::from(d.between(300.0, 720.0)) }
+            FrameSpec::Ring {
+                diameter_mm: f64::from(d.between(300.0, 720.0)),
+            }
         } else {
-            FrameSpec::Rectangle { width_mm, height_mm }
+            FrameSpec::Rectangle {
+                width_mm,
+                height_mm,
+            }
         };
         let bar = d.of(&Bar::ALL[..Bar::ALL.len() - 1]).1;
         scene.frame = FrameDesign::usual(spec, bar);
@@ -434,7 +447,11 @@ impl Scene {
             bend_k1: f64::from(d.bell(0.03).clamp(-0.09, 0.07)),
             vignetting: f64::from(d.between(0.0, 0.3)),
             defocus_sigma_px: f64::from(d.power(0.5, 2.2, 2.0)),
-            motion_px: if d.chance(0.25) { f64::from(d.between(1.0, 6.0)) } else { 0.0 },
+            motion_px: if d.chance(0.25) {
+                f64::from(d.between(1.0, 6.0))
+            } else {
+                0.0
+            },
             noise: f64::from(d.between(0.4, 2.2)),
             white_error: [f64::from(d.factor(0.05)), f64::from(d.factor(0.05))],
             exposure_stops: f64::from(d.bell(0.3)),
@@ -462,17 +479,47 @@ impl Scene {
             if (least..=most).contains(&value) {
                 Ok(())
             } else {
-                Err(SceneError::Range { what, value, least, most })
+                Err(SceneError::Range {
+                    what,
+                    value,
+                    least,
+                    most,
+                })
             }
         };
         range("residue cover", self.ground.residue_cover, 0.0, 0.9)?;
         range("wetness", self.ground.wetness, 0.0, 1.0)?;
-        range("lean of the camera (degrees)", self.camera.tilt_deg, 0.0, 35.0)?;
+        range(
+            "lean of the camera (degrees)",
+            self.camera.tilt_deg,
+            0.0,
+            35.0,
+        )?;
         range("lens bending", self.camera.bend_k1, -0.2, 0.2)?;
-        range("focal length (35 mm equivalent, mm)", self.camera.focal_35mm_mm, 14.0, 120.0)?;
-        range("JPEG quality", f64::from(self.camera.jpeg_quality), 1.0, 100.0)?;
-        range("EXIF orientation", f64::from(self.note.orientation), 1.0, 8.0)?;
-        range("camera height (mm)", self.camera.height_mm.unwrap_or(1000.0), 150.0, 5000.0)?;
+        range(
+            "focal length (35 mm equivalent, mm)",
+            self.camera.focal_35mm_mm,
+            14.0,
+            120.0,
+        )?;
+        range(
+            "JPEG quality",
+            f64::from(self.camera.jpeg_quality),
+            1.0,
+            100.0,
+        )?;
+        range(
+            "EXIF orientation",
+            f64::from(self.note.orientation),
+            1.0,
+            8.0,
+        )?;
+        range(
+            "camera height (mm)",
+            self.camera.height_mm.unwrap_or(1000.0),
+            150.0,
+            5000.0,
+        )?;
         range("bar width (mm)", self.frame.bar_mm, 3.0, 150.0)?;
         range("bar height (mm)", self.frame.height_mm, 0.5, 150.0)?;
         for (what, amount) in [("beans", self.loss.beans), ("pods", self.loss.pods)] {

@@ -51,7 +51,11 @@ pub(super) fn half_bean(dice: &mut Dice) -> Body {
         let r = (p.x * p.x + p.y * p.y).sqrt();
         let mut q = p;
         if p.z > 0.0 {
-            q.z = if r > 0.93 { 0.02 } else { -dish * (1.0 - r * r) };
+            q.z = if r > 0.93 {
+                0.02
+            } else {
+                -dish * (1.0 - r * r)
+            };
         }
         let bite = (chip.dot(p) - 0.82).max(0.0);
         (q - v3(chip.x, chip.y, 0.0) * (bite * 0.8)) * TEXTURE_RADIUS_MM

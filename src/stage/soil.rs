@@ -38,7 +38,10 @@ fn clod_stamp(dice: &mut Dice) -> Vec<f32> {
     let cuts: Vec<(V3, f32)> = (0..14)
         .map(|_| {
             let d = dice.direction();
-            (v3(d.x, d.y, d.z.abs() * 0.9 + 0.12).unit(), dice.between(0.6, 0.95))
+            (
+                v3(d.x, d.y, d.z.abs() * 0.9 + 0.12).unit(),
+                dice.between(0.6, 0.95),
+            )
         })
         .collect();
     let seed = dice.between(0.0, 200.0);
@@ -55,7 +58,11 @@ fn clod_stamp(dice: &mut Dice) -> Vec<f32> {
                 z = z.min((d - n.x * wx - n.y * wy) / n.z);
             }
             let rough = 1.0 + 0.22 * rough3(v3(x * 3.0, y * 3.0, seed), 3, 0.65);
-            out.push(if z > 0.03 { (z * rough).clamp(0.0, 1.2) } else { -1.0 });
+            out.push(if z > 0.03 {
+                (z * rough).clamp(0.0, 1.2)
+            } else {
+                -1.0
+            });
         }
     }
     out
@@ -63,12 +70,7 @@ fn clod_stamp(dice: &mut Dice) -> Vec<f32> {
 
 impl Ground {
     /// Soil over a rectangle; `fine_mm` the smallest grain worth having.
-    pub fn make(
-        design: &GroundDesign,
-        low: (f32, f32),
-        high: (f32, f32),
-        dice: &mut Dice,
-    ) -> Self {
+    pub fn make(design: &GroundDesign, low: (f32, f32), high: (f32, f32), dice: &mut Dice) -> Self {
         let area = (high.0 - low.0) * (high.1 - low.1);
         let step = (area / 4.2e6).sqrt().max(0.55);
         let mut relief = Relief::flat(low, high, step);
@@ -82,27 +84,37 @@ impl Ground {
             },
         );
         let tilth = design.tilth;
+        let fine = if tilth == Tilth::Crust { 0.35 } else { 0.95 };
         let (nx, x0, y0) = (relief.nx, relief.x0_mm, relief.y0_mm);
-        relief.height_mm.par_chunks_mut(nx).enumerate().for_each(|(j, row)| {
-            let y = y0 + j as f32 * step;
-            for (i, h) in row.iter_mut().enumerate() {
-                let x = x0 + i as f32 * step;
-                *h = waves * rough2(x, y, 520.0, 3, 1.2, layer)
-                    + lumps * rough2(x, y, 85.0, 5, 0.95, layer + 1)
-                    + 0.8 * rough2(x, y, 22.0, 4, 0.6, layer + 2).abs();
-                if tilth == Tilth::Crust {
-                    *h -= crack(x, y, layer);
+        relief
+            .height_mm
+            .par_chunks_mut(nx)
+            .enumerate()
+            .for_each(|(j, row)| {
+                let y = y0 + j as f32 * step;
+                for (i, h) in row.iter_mut().enumerate() {
+                    let x = x0 + i as f32 * step;
+                    *h = waves * rough2(x, y, 520.0, 3, 1.2, layer)
+                        + lumps * rough2(x, y, 85.0, 5, 0.95, layer + 1)
+                        + 0.9 * rough2(x, y, 22.0, 4, 0.6, layer + 2).abs()
+                        + fine * rough2(x, y, 9.0, 3, 0.6, layer + 8);
+                    if tilth == Tilth::Crust {
+                        *h -= crack(x, y, layer);
+                    }
                 }
-            }
-        });
+            });
         stamp_clods(&mut relief, design.tilth, dice, layer);
-        relief.height_mm.par_chunks_mut(nx).enumerate().for_each(|(j, row)| {
-            let y = y0 + j as f32 * step;
-            for (i, h) in row.iter_mut().enumerate() {
-                let x = x0 + i as f32 * step;
-                *h += 0.42 * rough2(x, y, 3.6, 2, 0.4, layer + 3);
-            }
-        });
+        relief
+            .height_mm
+            .par_chunks_mut(nx)
+            .enumerate()
+            .for_each(|(j, row)| {
+                let y = y0 + j as f32 * step;
+                for (i, h) in row.iter_mut().enumerate() {
+                    let x = x0 + i as f32 * step;
+                    *h += 0.5 * rough2(x, y, 4.2, 3, 0.5, layer + 3);
+                }
+            });
         Self {
             relief,
             stands_mm: Vec::new(),
@@ -130,16 +142,24 @@ impl Ground {
     pub fn colour(&self, p: V3) -> V3 {
         let l = self.layer + 10;
         let (i, j) = self.relief.cell(p.x, p.y);
-        let stands = self.stands_mm.get(j * self.relief.nx + i).copied().unwrap_or(0.0);
+        let stands = self
+            .stands_mm
+            .get(j * self.relief.nx + i)
+            .copied()
+            .unwrap_or(0.0);
         let wet = (self.wetness * (1.0 + 0.9 * rough2(p.x, p.y, 330.0, 3, 1.0, l))
             - 0.045 * stands * (0.3 + self.wetness))
             .clamp(0.0, 1.0);
+        // Each clod has a shade of its own.
         let dark = 1.12 - 0.55 * wet;
         let coarse = rough2(p.x, p.y, 60.0, 4, 0.6, l + 1);
-        let grain = rough3(v3(p.x * 0.55, p.y * 0.55, p.z * 0.55), 3, 0.8);
-        let value = dark * (0.20 * coarse + 0.50 * grain + 0.03 * stands.clamp(-4.0, 4.0)).exp();
+        let grain = rough3(p * 0.42, 4, 0.85);
+        let value = dark * (0.24 * coarse + 0.95 * grain + 0.05 * stands.clamp(-4.0, 4.0)).exp();
         let tint = noise2(p.x / 140.0, p.y / 140.0, l + 2);
-        let c = self.base.times(v3(1.0 + 0.07 * tint, 1.0, 1.0 - 0.09 * tint)) * value;
+        let c = self
+            .base
+            .times(v3(1.0 + 0.07 * tint, 1.0, 1.0 - 0.09 * tint))
+            * value;
         speck(p, self.layer, c).clamp(0.0, 0.9)
     }
 
@@ -154,7 +174,8 @@ fn speck(p: V3, layer: i32, c: V3) -> V3 {
     const SIDE: f32 = 1.3;
     let (u, v) = (p.x / SIDE, p.y / SIDE);
     let (i, j) = (u.floor(), v.floor());
-    let h = scramble((i as i64 as u64) << 32 ^ (j as i64 as u64 & 0xffff_ffff) ^ (layer as u64) << 20);
+    let h =
+        scramble((i as i64 as u64) << 32 ^ (j as i64 as u64 & 0xffff_ffff) ^ (layer as u64) << 20);
     let part = |k: u32| ((h >> k) & 0xff) as f32 / 255.0;
     let (cx, cy) = (0.25 + 0.5 * part(0), 0.25 + 0.5 * part(8));
     let size = 0.10 + 0.32 * part(16);
@@ -201,24 +222,24 @@ fn crack(x: f32, y: f32, layer: i32) -> f32 {
 fn stamp_clods(relief: &mut Relief, tilth: Tilth, dice: &mut Dice, layer: i32) {
     let stamps: Vec<Vec<f32>> = (0..12).map(|_| clod_stamp(dice)).collect();
     let (per_mm2, most, exponent) = match tilth {
-        Tilth::Crumb => (1.0 / 26.0, 9.0, 2.3),
-        Tilth::Cloddy => (1.0 / 30.0, 22.0, 1.9),
-        Tilth::Crust => (1.0 / 220.0, 6.0, 2.8),
+        Tilth::Crumb => (1.0 / 11.0, 10.0, 2.0),
+        Tilth::Cloddy => (1.0 / 14.0, 24.0, 1.75),
+        Tilth::Crust => (1.0 / 70.0, 7.0, 2.3),
     };
     let area = relief.nx as f32 * relief.ny as f32 * relief.step_mm * relief.step_mm;
     let mut sizes: Vec<f32> = (0..(area * per_mm2) as usize)
-        .map(|_| dice.power(1.0, most * 0.9, exponent))
+        .map(|_| dice.power(1.25, most * 0.9, exponent))
         .collect();
     sizes.sort_by(|a, b| b.total_cmp(a));
     for r in sizes {
         let x = relief.x0_mm + dice.unit() * relief.nx as f32 * relief.step_mm;
         let y = relief.y0_mm + dice.unit() * relief.ny as f32 * relief.step_mm;
-        if rough2(x, y, 280.0, 2, 1.0, layer + 7) < -0.2 && dice.chance(0.7) {
+        if rough2(x, y, 280.0, 2, 1.0, layer + 7) < -0.25 && dice.chance(0.55) {
             continue;
         }
         let base = relief.at(x, y);
         let stamp = &stamps[dice.below(stamps.len())];
-        let (lift, turn) = (dice.between(0.45, 0.95), dice.angle());
+        let (lift, turn) = (dice.between(0.6, 1.2), dice.angle());
         let squash = dice.between(0.7, 1.0);
         let (s, c) = turn.sin_cos();
         let n = (r / relief.step_mm).ceil() as i32;

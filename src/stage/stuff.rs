@@ -6,7 +6,6 @@ use super::noise::{noise3, rough3};
 /// Kinds of surface.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Stuff {
-    Soil,
     Stone,
     Stem,
     Pith,
@@ -85,7 +84,6 @@ impl Thing {
             gloss: 8.0,
         };
         match self.stuff {
-            Stuff::Soil => matt(self.colour, n),
             Stuff::Stone => self.stone(q, n),
             Stuff::Stem => self.stem(q, n),
             Stuff::Pith => {
@@ -142,8 +140,8 @@ impl Thing {
         let fibre = rough3(f, 3, 0.7);
         let patch = rough3(q * 0.07, 2, 0.6);
         let spot = rough3(v3(q.x * 0.3, q.y * 0.6, q.z * 0.6), 2, 0.6);
-        let mut c = self.colour
-            * (ramp(fibre, -0.6, 0.6, 0.5, 1.32) * ramp(spot, -0.5, 0.5, 0.84, 1.12));
+        let mut c =
+            self.colour * (ramp(fibre, -0.6, 0.6, 0.5, 1.32) * ramp(spot, -0.5, 0.5, 0.84, 1.12));
         c = c.towards(linear(112, 104, 92), 0.55 * ease(0.05, 0.45, patch));
         c = c.towards(linear(58, 46, 36), 0.65 * ease(0.3, 0.55, spot));
         c = self.soiled(c, q);
@@ -159,16 +157,20 @@ impl Thing {
         let blotch = rough3(q * 0.3, 3, 0.65);
         // Veins: a midrib along x and side veins that leave it at an angle.
         let local = q - V3::all(self.seed * 173.0);
-        let side = ((local.x - local.y.abs() * 0.8) * 0.28).fract().abs();
-        let rib = ease(0.55, 0.1, local.y.abs()).max(0.6 * ease(0.07, 0.0, (side - 0.5).abs()));
-        let mut c = self.colour * ramp(blotch, -0.6, 0.6, 0.55, 1.32) * (1.0 + 0.22 * rib);
-        c = c.towards(linear(66, 48, 34), 0.5 * ease(0.25, 0.5, rough3(q * 0.8, 2, 0.6)));
+        let side = ((local.x - local.y.abs() * 0.8) * 0.2).rem_euclid(1.0);
+        let rib = ease(0.9, 0.3, local.y.abs()).max(0.7 * ease(0.09, 0.02, (side - 0.5).abs()));
+        let net = ease(0.16, 0.0, noise3(q * 0.55).abs()) * 0.5;
+        let mut c = self.colour * ramp(blotch, -0.6, 0.6, 0.62, 1.34) * (1.0 + 0.38 * rib.max(net));
+        c = c.towards(
+            linear(66, 48, 34),
+            0.5 * ease(0.25, 0.5, rough3(q * 0.8, 2, 0.6)),
+        );
         if back {
             c = c.towards(linear(150, 132, 108), 0.35);
         }
         Look {
             albedo: self.soiled(c, q),
-            normal: bump(n, q, 0.5, |p| noise3(p * 0.45)),
+            normal: bump(n, q, 0.32, |p| noise3(p * 0.3)),
             shine: 0.07,
             gloss: 8.0,
         }
@@ -178,11 +180,11 @@ impl Thing {
         let speck = rough3(q * 0.9, 3, 0.65);
         let cloud = rough3(q * 0.15, 2, 0.5);
         if back {
-            let c = self.colour * ramp(speck, -0.5, 0.5, 0.6, 1.15);
+            let c = self.colour * ramp(speck, -0.5, 0.5, 0.74, 1.12);
             let c = c.towards(linear(92, 74, 56), 0.45 * ease(0.1, 0.4, cloud));
             return Look {
                 albedo: self.soiled(c, q),
-                normal: bump(n, q, 0.2, |p| noise3(p * 1.8)),
+                normal: bump(n, q, 0.08, |p| noise3(v3(p.x * 0.6, p.y * 1.3, p.z))),
                 shine: 0.06,
                 gloss: 8.0,
             };
@@ -203,7 +205,8 @@ impl Thing {
         let cloud = rough3(q * 0.4, 3, 0.6);
         let fine = noise3(q * 2.6);
         let mut c = self.colour * (ramp(cloud, -0.5, 0.5, 0.86, 1.1) * (1.0 + 0.05 * fine));
-        let d = ((u.x / 0.30).powi(2) + ((u.z - 0.1) / 0.12).powi(2)) * if u.y > 0.4 { 1.0 } else { 99.0 };
+        let d = ((u.x / 0.30).powi(2) + ((u.z - 0.1) / 0.12).powi(2))
+            * if u.y > 0.4 { 1.0 } else { 99.0 };
         c = c.towards(linear(186, 146, 92), 0.25 * ease(4.5, 1.2, d));
         c = c.towards(self.second, ease(1.25, 0.8, d));
         let soil = self.seed_soil();
@@ -224,13 +227,13 @@ impl Thing {
     }
 
     fn pod(&self, q: V3, n: V3) -> Look {
-        let hair = rough3(v3(q.x * 0.7, q.y * 2.4, q.z * 2.4), 3, 0.7);
+        let hair = rough3(v3(q.x * 0.5, q.y * 1.5, q.z * 1.5), 3, 0.65);
         let cloud = rough3(q * 0.16, 2, 0.6);
-        let mut c = self.colour * ramp(hair, -0.6, 0.6, 0.62, 1.28);
+        let mut c = self.colour * ramp(hair, -0.6, 0.6, 0.72, 1.2);
         c = c.towards(linear(78, 60, 45), 0.6 * ease(0.15, 0.5, cloud));
         Look {
             albedo: self.soiled(c, q),
-            normal: bump(n, q, 0.16, |p| noise3(p * 2.2)),
+            normal: bump(n, q, 0.10, |p| noise3(v3(p.x * 0.7, p.y * 1.6, p.z * 1.6))),
             shine: 0.09,
             gloss: 7.0,
         }
@@ -240,9 +243,16 @@ impl Thing {
         let wear = rough3(q * 0.05, 3, 0.65);
         let scuff = rough3(q * 0.5, 3, 0.7);
         let mut c = self.colour * ramp(wear, -0.6, 0.6, 0.90, 1.04);
-        let worn = ease(0.0, 0.12, 0.6 * wear + 0.5 * scuff - (0.62 - 0.5 * self.dirt));
+        let worn = ease(
+            0.0,
+            0.12,
+            0.6 * wear + 0.5 * scuff - (0.62 - 0.5 * self.dirt),
+        );
         c = c.towards(self.second, 0.75 * worn);
-        c = c.towards(self.second, 0.10 * self.dirt * ramp(scuff, -0.3, 0.5, 0.0, 1.0));
+        c = c.towards(
+            self.second,
+            0.10 * self.dirt * ramp(scuff, -0.3, 0.5, 0.0, 1.0),
+        );
         Look {
             albedo: c,
             normal: n,
@@ -255,7 +265,10 @@ impl Thing {
         let wide = rough3(v3(q.x * 0.012, q.y * 0.35, q.z * 0.35), 3, 0.6);
         let fine = rough3(v3(q.x * 0.05, q.y * 1.6, q.z * 1.6), 2, 0.6);
         let grain = ease(-0.45, 0.45, 0.7 * wide + 0.3 * fine);
-        let c = self.colour.times(v3(0.62, 0.52, 0.42)).towards(self.colour, grain);
+        let c = self
+            .colour
+            .times(v3(0.62, 0.52, 0.42))
+            .towards(self.colour, grain);
         Look {
             albedo: self.soiled(c, q),
             normal: bump(n, q, 0.08, |p| noise3(v3(p.x * 0.05, p.y * 1.6, p.z * 1.6))),

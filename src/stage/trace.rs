@@ -63,7 +63,10 @@ impl Grain {
 impl World<'_> {
     /// Looks at every pixel.
     pub fn trace(&self) -> Traced {
-        let (w, h) = (self.camera.width_px as usize, self.camera.height_px as usize);
+        let (w, h) = (
+            self.camera.width_px as usize,
+            self.camera.height_px as usize,
+        );
         let mut light = vec![V3::ZERO; w * h];
         let mut label = vec![Label::Ground; w * h];
         light
@@ -154,7 +157,8 @@ impl World<'_> {
         let a = std::f32::consts::TAU * v;
         let r = u.sqrt();
         let (x, y) = s.normal.square_on();
-        let dir = (x * (r * a.cos()) + y * (r * a.sin()) + s.normal * (1.0 - u).max(0.0).sqrt()).unit();
+        let dir =
+            (x * (r * a.cos()) + y * (r * a.sin()) + s.normal * (1.0 - u).max(0.0).sqrt()).unit();
         let ray = Ray {
             from: s.p + s.normal * 0.05,
             dir,
@@ -166,7 +170,9 @@ impl World<'_> {
         }
         if let Some(hit) = self.tree.any(&ray) {
             let owner = self.strewn.pile.owner[hit.facet as usize];
-            return self.strewn.pile.things[owner as usize].colour.times(self.light.bounce);
+            return self.strewn.pile.things[owner as usize]
+                .colour
+                .times(self.light.bounce);
         }
         self.light.sky(dir)
     }
@@ -175,7 +181,10 @@ impl World<'_> {
     fn sun_on(&self, s: &Spot, normal: V3, grain: &mut Grain) -> Option<(V3, V3)> {
         let sun = self.light.sun?;
         let (x, y) = sun.towards.square_on();
-        let (r, a) = (sun.spread * grain.unit().sqrt(), std::f32::consts::TAU * grain.unit());
+        let (r, a) = (
+            sun.spread * grain.unit().sqrt(),
+            std::f32::consts::TAU * grain.unit(),
+        );
         let dir = (sun.towards + x * (r * a.cos()) + y * (r * a.sin())).unit();
         let cos = normal.dot(dir);
         if cos <= 0.0 || s.normal.dot(dir) <= 0.0 || self.light.is_cast(s.p, dir) {
@@ -220,7 +229,9 @@ impl World<'_> {
     }
 
     fn grain(&self, x: i64, y: i64, n: u64) -> Grain {
-        Grain(scramble(self.seed ^ scramble((x as u64) << 32 ^ (y as u64) << 8 ^ n)))
+        Grain(scramble(
+            self.seed ^ scramble((x as u64) << 32 ^ (y as u64) << 8 ^ n),
+        ))
     }
 }
 
@@ -271,7 +282,9 @@ impl Tile {
                 }
                 let off = s.normal.dot(q.p - s.p);
                 let like = s.normal.dot(q.normal).max(0.0);
-                let w = like * like / (1.0 + 1.5 * off * off);
+                // The outermost rows count half: each of the sixteen directions then weighs the same.
+                let rim = |d: usize| if d == 0 || d == 2 * RIM { 0.5 } else { 1.0 };
+                let w = rim(di) * rim(dj) * (0.05 + like) / (1.0 + 0.8 * off * off);
                 sum += self.sky[k] * w;
                 total += w;
             }

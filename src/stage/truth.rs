@@ -171,13 +171,43 @@ fn thousandth(v: f64) -> f64 {
     (v * 1000.0).round() / 1000.0
 }
 
+/// Place in the truth of each bean and pod as laid; `None`: left out, for it lies outside the picture.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Numbers {
+    pub beans: Vec<Option<usize>>,
+    pub pods: Vec<Option<usize>>,
+}
+
+/// Leaves out what is not there and says where the rest went.
+fn numbered<T>(all: Vec<Option<T>>) -> (Vec<T>, Vec<Option<usize>>) {
+    let mut kept = Vec::new();
+    let numbers = all
+        .into_iter()
+        .map(|t| {
+            kept.push(t?);
+            Some(kept.len() - 1)
+        })
+        .collect();
+    (kept, numbers)
+}
+
 impl Known<'_> {
     /// Puts the truth together.
-    pub fn truth(&self) -> Truth {
+    pub fn truth(&self) -> (Truth, Numbers) {
         let (beans, pods) = self.seen();
+        let (beans, bean_numbers) = numbered(self.beans(&beans));
+        let (pods, pod_numbers) = numbered(self.pods(&pods));
         let frame = self.frame();
-        let answer = if frame.in_picture == "whole" { "count" } else { "refuse" };
-        Truth {
+        let answer = if frame.in_picture == "whole" {
+            "count"
+        } else {
+            "refuse"
+        };
+        let numbers = Numbers {
+            beans: bean_numbers,
+            pods: pod_numbers,
+        };
+        let truth = Truth {
             photo: String::new(),
             width_px: self.scene.width_px,
             height_px: self.scene.height_px,
@@ -185,9 +215,10 @@ impl Known<'_> {
             conditions: self.conditions(),
             answer: answer.into(),
             frame,
-            beans: self.beans(&beans),
-            pods: self.pods(&pods),
-        }
+            beans,
+            pods,
+        };
+        (truth, numbers)
     }
 
     fn seen(&self) -> (Vec<Seen>, Vec<Seen>) {
@@ -214,7 +245,9 @@ impl Known<'_> {
         let (mut low, mut high) = ((f64::MAX, f64::MAX), (f64::MIN, f64::MIN));
         for f in &pile.facets[facets] {
             let seen = f.map(|k| self.camera.see(pile.corners[k as usize]));
-            let [Some(a), Some(b), Some(c)] = seen else { continue };
+            let [Some(a), Some(b), Some(c)] = seen else {
+                continue;
+            };
             for p in [a, b, c] {
                 low = (low.0.min(p.x), low.1.min(p.y));
                 high = (high.0.max(p.x), high.1.max(p.y));
@@ -225,7 +258,10 @@ impl Known<'_> {
             return 0.0;
         }
         let (x0, y0) = (low.0.floor() as i64, low.1.floor() as i64);
-        let (w, h) = ((high.0.ceil() as i64 - x0 + 1) as usize, (high.1.ceil() as i64 - y0 + 1) as usize);
+        let (w, h) = (
+            (high.0.ceil() as i64 - x0 + 1) as usize,
+            (high.1.ceil() as i64 - y0 + 1) as usize,
+        );
         let mut hit = vec![false; w * h];
         for t in &triangles {
             fill(t, (x0, y0), w, &mut hit);
@@ -233,12 +269,12 @@ impl Known<'_> {
         hit.iter().filter(|h| **h).count() as f64
     }
 
-    fn beans(&self, seen: &[Seen]) -> Vec<TrueBean> {
+    fn beans(&self, seen: &[Seen]) -> Vec<Option<TrueBean>> {
         self.strewn
             .beans
             .iter()
             .zip(seen)
-            .filter_map(|(b, s)| {
+            .map(|(b, s)| {
                 let outline = self.outline_px(b.facets.clone());
                 let centre = self.middle(s, b.at)?;
                 Some(TrueBean {
@@ -250,7 +286,7 @@ impl Known<'_> {
                     half: b.half,
                 })
             })
-            .filter(|b| b.inside || self.in_picture(b.x_px, b.y_px))
+            .map(|b| b.filter(|b| b.inside || self.in_picture(b.x_px, b.y_px)))
             .collect()
     }
 
@@ -267,12 +303,12 @@ impl Known<'_> {
         }
     }
 
-    fn pods(&self, seen: &[Seen]) -> Vec<TruePod> {
+    fn pods(&self, seen: &[Seen]) -> Vec<Option<TruePod>> {
         self.strewn
             .pods
             .iter()
             .zip(seen)
-            .filter_map(|(p, s)| {
+            .map(|(p, s)| {
                 let outline = self.outline_px(p.facets.clone());
                 let at = self.camera.see(p.at)?;
                 let [a, b] = [self.camera.see(p.ends[0])?, self.camera.see(p.ends[1])?];
@@ -288,7 +324,7 @@ impl Known<'_> {
                     inside: p.inside,
                 })
             })
-            .filter(|p| p.inside || self.in_picture(p.x_px, p.y_px))
+            .map(|p| p.filter(|p| p.inside || self.in_picture(p.x_px, p.y_px)))
             .collect()
     }
 
@@ -296,7 +332,11 @@ impl Known<'_> {
         let see = |points: &[V3]| -> Option<Vec<Point>> {
             points
                 .iter()
-                .map(|p| self.camera.see(*p).map(|q| Point::new(tenth(q.x), tenth(q.y))))
+                .map(|p| {
+                    self.camera
+                        .see(*p)
+                        .map(|q| Point::new(tenth(q.x), tenth(q.y)))
+                })
                 .collect()
         };
         let seat = self.seat;
@@ -308,7 +348,9 @@ impl Known<'_> {
             seat.corners(seat.edge_mm()).to_vec()
         };
         let whole = inner.iter().all(|p| {
-            self.camera.see(*p).is_some_and(|q| self.in_picture(q.x, q.y))
+            self.camera
+                .see(*p)
+                .is_some_and(|q| self.in_picture(q.x, q.y))
         });
         let (w, h) = seat.design.spec.size_mm();
         TrueFrame {
@@ -357,7 +399,9 @@ impl Known<'_> {
         let (mut residue, mut all) = (0.0, 0.0f64);
         for (k, label) in self.label.iter().enumerate().step_by(7) {
             if self.seat.design.bar != Bar::None {
-                let ray = self.camera.ray(Point::new((k % w) as f64 + 0.5, (k / w) as f64 + 0.5));
+                let ray = self
+                    .camera
+                    .ray(Point::new((k % w) as f64 + 0.5, (k / w) as f64 + 0.5));
                 let t = (self.seat.base_mm - ray.from.z) / ray.dir.z;
                 let p = ray.at(t);
                 if self.seat.inside_mm(p.x, p.y) < 0.0 {
@@ -377,7 +421,8 @@ impl Known<'_> {
 
 /// Marks the pixels whose middle lies in a triangle.
 fn fill(t: &[Point; 3], (x0, y0): (i64, i64), w: usize, hit: &mut [bool]) {
-    let side = |a: Point, b: Point, x: f64, y: f64| (b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x);
+    let side =
+        |a: Point, b: Point, x: f64, y: f64| (b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x);
     let range = |v: [f64; 3]| {
         let low = v.iter().copied().fold(f64::MAX, f64::min).floor() as i64;
         let high = v.iter().copied().fold(f64::MIN, f64::max).ceil() as i64;
