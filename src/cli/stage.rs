@@ -72,7 +72,7 @@ pub struct Args {
     #[arg(long, value_name = "DEG")]
     tilt_deg: Option<f64>,
     /// Turn of the frame in the picture, degrees.
-    #[arg(long, value_name = "DEG")]
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     yaw_deg: Option<f64>,
     /// Size of the upright picture, as in 4000x3000.
     #[arg(long, value_name = "WxH", value_parser = size)]

@@ -2,7 +2,7 @@
 
 use super::chance::Dice;
 use super::layout::{Camera, Seat};
-use super::maths::{V3, v3};
+use super::maths::{V3, ease, v3};
 use super::scene::{LightKind, Scene, Shadow};
 
 /// The sun.
@@ -189,15 +189,21 @@ impl Light {
         self.horizon.towards(self.zenith, 2.0 / 3.0)
     }
 
-    /// Whether something outside the picture stands between `p` and the sun.
-    pub fn is_cast(&self, p: V3, towards: V3) -> bool {
-        self.casters.iter().any(|c| c.hides(p, towards))
+    /// Share of the sun that what stands outside the picture leaves to `p`, 0 to 1.
+    pub fn uncovered(&self, p: V3) -> f32 {
+        let Some(sun) = self.sun else { return 1.0 };
+        self.casters
+            .iter()
+            .map(|c| c.leaves(p, sun))
+            .fold(1.0, f32::min)
     }
 }
 
 impl Caster {
-    /// Nearest approach of the half-line from `p` to the rod's middle line, against its radius.
-    fn hides(&self, p: V3, d: V3) -> bool {
+    /// Share of the sun's disc it leaves: nearest approach of the half-line from `p` to the rod's
+    /// middle line, against its radius, softened by the sun's width as seen from there.
+    fn leaves(&self, p: V3, sun: Sun) -> f32 {
+        let d = sun.towards;
         let e = self.to - self.from;
         let r = p - self.from;
         let (a, b, c) = (e.dot(e), e.dot(d), e.dot(r));
@@ -210,9 +216,12 @@ impl Caster {
         };
         let t = b * s - f;
         if t < 0.0 {
-            return false;
+            return 1.0;
         }
-        let gap = r + d * t - e * s;
-        gap.dot(gap) < self.radius * self.radius
+        let gap = (r + d * t - e * s).length();
+        let soft = (sun.spread * t).max(0.1);
+        let open = ease(self.radius - soft, self.radius + soft, gap);
+        // A rod thinner than the sun looks from there hides only part of it.
+        1.0 - (1.0 - open) * (2.0 * self.radius / soft).min(1.0)
     }
 }

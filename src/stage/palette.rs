@@ -78,10 +78,10 @@ pub(super) fn residue(dice: &mut Dice, kind: Residue, weathering: f32, wetness: 
         Residue::Leaf => &[
             (112, 86, 60),
             (134, 110, 82),
-            (94, 70, 50),
+            (104, 80, 58),
             (150, 128, 98),
             (124, 106, 86),
-            (84, 66, 52),
+            (118, 94, 66),
             (128, 92, 58),
         ],
         Residue::Chaff => &[
@@ -140,7 +140,7 @@ pub(super) fn bar(dice: &mut Dice, bar: Bar) -> V3 {
         Bar::Orange => &[(238, 98, 28), (244, 120, 40)],
         Bar::Red => &[(196, 34, 30)],
         Bar::Blue => &[(32, 82, 168)],
-        Bar::Yellow => &[(238, 198, 30)],
+        Bar::Yellow => &[(226, 186, 44)],
         Bar::Black | Bar::None => &[(38, 38, 40)],
     };
     lin(dice.of(choices))

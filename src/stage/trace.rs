@@ -187,7 +187,8 @@ impl World<'_> {
         );
         let dir = (sun.towards + x * (r * a.cos()) + y * (r * a.sin())).unit();
         let cos = normal.dot(dir);
-        if cos <= 0.0 || s.normal.dot(dir) <= 0.0 || self.light.is_cast(s.p, dir) {
+        let uncovered = self.light.uncovered(s.p);
+        if cos <= 0.0 || s.normal.dot(dir) <= 0.0 || uncovered <= 0.0 {
             return None;
         }
         let ray = Ray {
@@ -199,7 +200,7 @@ impl World<'_> {
         if self.ground.relief.meet(&ray).is_some() || self.tree.any(&ray).is_some() {
             return None;
         }
-        Some((sun.power * cos, dir))
+        Some((sun.power * (cos * uncovered), dir))
     }
 
     /// Light sent from a spot to the camera.
