@@ -162,7 +162,7 @@ impl Thing {
         let net = ease(0.16, 0.0, noise3(q * 0.55).abs()) * 0.5;
         let mut c = self.colour * ramp(blotch, -0.6, 0.6, 0.62, 1.34) * (1.0 + 0.38 * rib.max(net));
         c = c.towards(
-            linear(66, 48, 34),
+            linear(74, 54, 38),
             0.5 * ease(0.25, 0.5, rough3(q * 0.8, 2, 0.6)),
         );
         if back {
