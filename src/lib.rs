@@ -34,3 +34,5 @@ pub mod sheet;
 pub mod stats;
 pub mod text;
 pub mod units;
+
+pub mod stage;
