@@ -31,8 +31,7 @@ pub mod report;
 pub mod score;
 pub mod season;
 pub mod sheet;
+pub mod stage;
 pub mod stats;
 pub mod text;
 pub mod units;
-
-pub mod stage;

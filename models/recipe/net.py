@@ -6,10 +6,10 @@ Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W mul
 """
 OUT_CHANNELS = 15
 # (name, input, kind, parameters)
-W0, W1, W2 = 16, 40, 88
+W0, W1, W2 = 24, 56, 128
 
 
-def layers(w0=W0, w1=W1, w2=W2, n4=1, n8=4):
+def layers(w0=W0, w1=W1, w2=W2, n4=2, n8=3):
     """name, op, inputs, args: conv args are (in, out, kernel, stride, relu)."""
     out = [("s", "conv", ["x"], (3, w0, 5, 2, True)), ("d", "conv", ["s"], (w0, w1, 3, 2, True))]
     cur = "d"

@@ -69,7 +69,9 @@ def main():
             if "beans" not in t or t.get("answer") == "refuse": continue
             stem = "%s_%s" % (name, os.path.splitext(t["photo"])[0])
             if os.path.exists(os.path.join(out, stem + ".npz")): continue
-            im = upright(os.path.join(folder, t["photo"])); fl, H = flat(im, t); rows, ins = rows_of(t, H)
+            im = upright(os.path.join(folder, t["photo"]))
+            if im is None: continue
+            fl, H = flat(im, t); rows, ins = rows_of(t, H)
             ok = cv2.warpPerspective(np.full(im.shape[:2], 255, np.uint8), H, fl.shape[1::-1])
             c = t["frame"].get("inner_corners_ground_px") or t["frame"].get("inner_corners_px") or t["frame"]["inner_ring_px"]
             c = cv2.perspectiveTransform(np.array([c], np.float32), H)[0]; k = 1.0

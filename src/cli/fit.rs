@@ -174,13 +174,22 @@ fn upright(path: &Path) -> Result<RgbImage> {
     Ok(picture.to_rgb8())
 }
 
-fn read_one(file: &Path, truth: &Truth, photo: usize, set: usize, samples: &mut Vec<Sample>) -> Result<()> {
+fn read_one(
+    file: &Path,
+    truth: &Truth,
+    photo: usize,
+    set: usize,
+    samples: &mut Vec<Sample>,
+) -> Result<()> {
     let pixels = upright(&file.with_file_name(&truth.photo))?;
     let (frame, spec) = true_frame(truth, &pixels);
     let settings = PlotSettings::default();
     let plot = plot::flatten(&pixels, &frame, spec, &settings)?;
     for (window, window_spec) in windows(&plot, spec, &pixels) {
-        let beside = FoundFrame { outline: Outline::Corners(window), ..frame.clone() };
+        let beside = FoundFrame {
+            outline: Outline::Corners(window),
+            ..frame.clone()
+        };
         let beside = plot::flatten(&pixels, &beside, window_spec, &settings)?;
         samples.push(sample(&beside, truth, photo, set, false));
     }
@@ -194,10 +203,18 @@ fn true_frame(truth: &Truth, pixels: &RgbImage) -> (FoundFrame, FrameSpec) {
     lens.k1 = truth.conditions.k1;
     let [width_mm, height_mm] = truth.frame.inner_mm;
     let (outline, spec) = match (&truth.frame.inner_corners_px, &truth.frame.inner_ring_px) {
-        (Some(corners), _) => (Outline::Corners(*corners), FrameSpec::Rectangle { width_mm, height_mm }),
+        (Some(corners), _) => (
+            Outline::Corners(*corners),
+            FrameSpec::Rectangle {
+                width_mm,
+                height_mm,
+            },
+        ),
         (None, ring) => (
             Outline::Ring(ellipse(ring.as_deref().unwrap_or_default())),
-            FrameSpec::Ring { diameter_mm: width_mm },
+            FrameSpec::Ring {
+                diameter_mm: width_mm,
+            },
         ),
     };
     let bar_srgb = match &outline {
@@ -267,16 +284,35 @@ fn windows(plot: &Plot, spec: FrameSpec, pixels: &RgbImage) -> Vec<([Point; 4], 
         for column in -4_i32..=4 {
             let place = |k: i32, side: f64| match k {
                 ..0 => f64::from(k) * WINDOW_MM - BESIDE_MM,
-                _ => f64::from(k) * WINDOW_MM + if f64::from(k) * WINDOW_MM >= side { BESIDE_MM } else { 0.0 },
+                _ => {
+                    f64::from(k) * WINDOW_MM
+                        + if f64::from(k) * WINDOW_MM >= side {
+                            BESIDE_MM
+                        } else {
+                            0.0
+                        }
+                }
             };
             let (x, y) = (place(column, width_mm), place(row, height_mm));
-            let apart = x + WINDOW_MM <= -BESIDE_MM || y + WINDOW_MM <= -BESIDE_MM
-                || x >= width_mm + BESIDE_MM || y >= height_mm + BESIDE_MM;
-            let corners = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)]
-                .map(|(i, j)| plot.map.photo_px_from_plot_mm(Point::new(x + i * WINDOW_MM, y + j * WINDOW_MM)));
-            let within = corners.iter().all(|c| c.x > 4.0 && c.y > 4.0 && c.x < w - 4.0 && c.y < h - 4.0);
+            let apart = x + WINDOW_MM <= -BESIDE_MM
+                || y + WINDOW_MM <= -BESIDE_MM
+                || x >= width_mm + BESIDE_MM
+                || y >= height_mm + BESIDE_MM;
+            let corners = [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)].map(|(i, j)| {
+                plot.map
+                    .photo_px_from_plot_mm(Point::new(x + i * WINDOW_MM, y + j * WINDOW_MM))
+            });
+            let within = corners
+                .iter()
+                .all(|c| c.x > 4.0 && c.y > 4.0 && c.x < w - 4.0 && c.y < h - 4.0);
             if apart && within && out.len() < MOST_WINDOWS {
-                out.push((corners, FrameSpec::Rectangle { width_mm: WINDOW_MM, height_mm: WINDOW_MM }));
+                out.push((
+                    corners,
+                    FrameSpec::Rectangle {
+                        width_mm: WINDOW_MM,
+                        height_mm: WINDOW_MM,
+                    },
+                ));
             }
         }
     }
@@ -292,7 +328,9 @@ fn sample(plot: &Plot, truth: &Truth, photo: usize, set: usize, real: bool) -> S
     let candidates = candidate::candidates(plot, &ground, &Default::default());
     let measured = first::measure(plot, &ground, &candidates);
     let beans = targets(plot, &truth.beans, real, |b| (1.2 * b.radius_px).max(3.0));
-    let pods = targets(plot, truth.pods.as_deref().unwrap_or_default(), real, |p| (0.45 * p.length_px).max(4.0));
+    let pods = targets(plot, truth.pods.as_deref().unwrap_or_default(), real, |p| {
+        (0.45 * p.length_px).max(4.0)
+    });
     let mut labels = vec![Label::Other; candidates.len()];
     if truth.pods.is_none() {
         for (l, c) in labels.iter_mut().zip(&candidates) {
@@ -305,12 +343,27 @@ fn sample(plot: &Plot, truth: &Truth, photo: usize, set: usize, real: bool) -> S
     label(&candidates, &pods, true, &mut labels);
     let sure = beans.iter().filter(|b| b.sure);
     let reached = sure.clone().filter(|b| {
-        (candidates.iter()).any(|c| !c.pod_shaped && c.centre_mm.distance(b.at) <= 0.5 * b.within_mm)
+        (candidates.iter())
+            .any(|c| !c.pod_shaped && c.centre_mm.distance(b.at) <= 0.5 * b.within_mm)
     });
-    let lengths = pairs(&candidates, &pods.iter().filter(|p| p.sure).collect::<Vec<_>>(), true)
-        .into_iter()
-        .map(|(i, k)| (candidates[i].length_mm, f64::from(pods.iter().filter(|p| p.sure).nth(k).map_or(0, |p| p.piece.beans))))
-        .collect();
+    let lengths = pairs(
+        &candidates,
+        &pods.iter().filter(|p| p.sure).collect::<Vec<_>>(),
+        true,
+    )
+    .into_iter()
+    .map(|(i, k)| {
+        (
+            candidates[i].length_mm,
+            f64::from(
+                pods.iter()
+                    .filter(|p| p.sure)
+                    .nth(k)
+                    .map_or(0, |p| p.piece.beans),
+            ),
+        )
+    })
+    .collect();
     Sample {
         photo,
         set,
@@ -326,15 +379,25 @@ fn sample(plot: &Plot, truth: &Truth, photo: usize, set: usize, real: bool) -> S
     }
 }
 
-fn targets<'a>(plot: &Plot, pieces: &'a [TruePiece], real: bool, within_px: impl Fn(&TruePiece) -> f64) -> Vec<Target<'a>> {
+fn targets<'a>(
+    plot: &Plot,
+    pieces: &'a [TruePiece],
+    real: bool,
+    within_px: impl Fn(&TruePiece) -> f64,
+) -> Vec<Target<'a>> {
     let (w, h) = plot.inside.dimensions();
     pieces
         .iter()
         .map(|piece| {
-            let at = plot.map.plot_mm_from_photo_px(Point::new(piece.x_px, piece.y_px));
+            let at = plot
+                .map
+                .plot_mm_from_photo_px(Point::new(piece.x_px, piece.y_px));
             let rim = Point::new(piece.x_px + within_px(piece), piece.y_px);
             let px = plot.plot_px_from_mm(at);
-            let in_window = px.x >= 0.0 && px.y >= 0.0 && (px.x as u32) < w && (px.y as u32) < h
+            let in_window = px.x >= 0.0
+                && px.y >= 0.0
+                && (px.x as u32) < w
+                && (px.y as u32) < h
                 && plot.inside.get_pixel(px.x as u32, px.y as u32).0[0] != 0;
             Target {
                 at,
@@ -359,7 +422,8 @@ fn label(candidates: &[Candidate], targets: &[Target], pod: bool, labels: &mut [
     }
     // A second candidate on the same piece says nothing: of two, judging keeps the better one.
     for (i, c) in candidates.iter().enumerate() {
-        let again = |t: &Target| t.piece.visible > 0.1 && c.centre_mm.distance(t.at) <= 0.83 * t.within_mm;
+        let again =
+            |t: &Target| t.piece.visible > 0.1 && c.centre_mm.distance(t.at) <= 0.83 * t.within_mm;
         if c.pod_shaped == pod && labels[i] == Label::Other && targets.iter().any(again) {
             labels[i] = Label::Open;
         }
@@ -374,7 +438,11 @@ fn label(candidates: &[Candidate], targets: &[Target], pod: bool, labels: &mut [
 /// One to one, the nearest first.
 fn pairs(candidates: &[Candidate], targets: &[&Target], pod: bool) -> Vec<(usize, usize)> {
     let mut near = Vec::new();
-    for (i, c) in candidates.iter().enumerate().filter(|(_, c)| c.pod_shaped == pod) {
+    for (i, c) in candidates
+        .iter()
+        .enumerate()
+        .filter(|(_, c)| c.pod_shaped == pod)
+    {
         for (k, t) in targets.iter().enumerate() {
             let far = c.centre_mm.distance(t.at) / t.within_mm.max(0.5);
             if far <= 1.0 {
@@ -430,8 +498,18 @@ impl Asked {
         let base = GrowSettings::default();
         match self {
             Self::Bean => GrowSettings { trees: 40, ..base },
-            Self::Split => GrowSettings { trees: 8, leaves: 6, rate: 0.25, ..base },
-            Self::Pod => GrowSettings { trees: 12, leaves: 8, rate: 0.25, ..base },
+            Self::Split => GrowSettings {
+                trees: 8,
+                leaves: 6,
+                rate: 0.25,
+                ..base
+            },
+            Self::Pod => GrowSettings {
+                trees: 12,
+                leaves: 8,
+                rate: 0.25,
+                ..base
+            },
         }
     }
 }
@@ -445,10 +523,17 @@ fn row(e: &Evidence) -> &[f32] {
 
 fn held_back(samples: &[Sample], folds: usize) -> Odds {
     let empty = || samples.iter().map(|s| vec![0.0; s.labels.len()]).collect();
-    let mut odds = Odds { any: empty(), split: empty() };
+    let mut odds = Odds {
+        any: empty(),
+        split: empty(),
+    };
     for fold in 0..folds {
         let model = fit(samples, |photo| photo % folds != fold);
-        for (k, s) in samples.iter().enumerate().filter(|(_, s)| s.photo % folds == fold) {
+        for (k, s) in samples
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.photo % folds == fold)
+        {
             for (i, m) in s.measured.iter().enumerate() {
                 odds.any[k][i] = model.log_odds(m);
                 odds.split[k][i] = match m {
@@ -465,7 +550,10 @@ fn held_back(samples: &[Sample], folds: usize) -> Odds {
 fn fit(samples: &[Sample], take: impl Fn(usize) -> bool) -> FirstModel {
     let used: Vec<&Sample> = samples.iter().filter(|s| take(s.photo)).collect();
     let names = |n: &[&str]| n.iter().map(|n| (*n).to_owned()).collect();
-    let question = |asked| Question { trees: trees(&used, asked), calibration: Calibration::default() };
+    let question = |asked| Question {
+        trees: trees(&used, asked),
+        calibration: Calibration::default(),
+    };
     FirstModel {
         name: "first-v1".to_owned(),
         features: names(&features::NAMES),
@@ -479,9 +567,15 @@ fn fit(samples: &[Sample], take: impl Fn(usize) -> bool) -> FirstModel {
 
 /// Beans in a pod against its length: least squares.
 fn line(used: &[&Sample]) -> [f64; 2] {
-    let all: Vec<(f64, f64)> = used.iter().flat_map(|s| s.pod_lengths.iter().copied()).collect();
+    let all: Vec<(f64, f64)> = used
+        .iter()
+        .flat_map(|s| s.pod_lengths.iter().copied())
+        .collect();
     let n = all.len().max(1) as f64;
-    let (mx, my) = (all.iter().map(|p| p.0).sum::<f64>() / n, all.iter().map(|p| p.1).sum::<f64>() / n);
+    let (mx, my) = (
+        all.iter().map(|p| p.0).sum::<f64>() / n,
+        all.iter().map(|p| p.1).sum::<f64>() / n,
+    );
     let xx: f64 = all.iter().map(|p| (p.0 - mx).powi(2)).sum();
     let xy: f64 = all.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
     if all.len() < 10 || xx <= 0.0 {
@@ -505,11 +599,20 @@ fn trees(used: &[&Sample], asked: Asked) -> Trees {
 }
 
 /// Held-back log odds with their answers, of candidates that stand.
-fn standing_odds(samples: &[Sample], odds: &Odds, asked: Asked, take: impl Fn(&Sample) -> bool) -> Vec<(f32, bool)> {
+fn standing_odds(
+    samples: &[Sample],
+    odds: &Odds,
+    asked: Asked,
+    take: impl Fn(&Sample) -> bool,
+) -> Vec<(f32, bool)> {
     let mut out = Vec::new();
     for (k, s) in samples.iter().enumerate().filter(|(_, s)| take(s)) {
         let stands = first::standing(&s.candidates, &odds.any[k]);
-        let worth = if matches!(asked, Asked::Split) { &odds.split[k] } else { &odds.any[k] };
+        let worth = if matches!(asked, Asked::Split) {
+            &odds.split[k]
+        } else {
+            &odds.any[k]
+        };
         for i in (0..s.labels.len()).filter(|i| stands[*i]) {
             if let Some(y) = asked.answer(s.labels[i], s.candidates[i].pod_shaped) {
                 out.push((worth[i], y));
@@ -562,19 +665,36 @@ fn report(samples: &[Sample], odds: &Odds, args: &Args) {
             let others = |s: &Sample| s.photo % args.folds != fold;
             let [for_beans, for_pods] = [Asked::Bean, Asked::Pod]
                 .map(|asked| Calibration::fit(&standing_odds(samples, odds, asked, others)));
-            for (k, s) in samples.iter().enumerate().filter(|(_, s)| s.set == set && s.real && !others(s)) {
+            for (k, s) in samples
+                .iter()
+                .enumerate()
+                .filter(|(_, s)| s.set == set && s.real && !others(s))
+            {
                 let before = (beans.right, beans.wrong);
                 let stands = first::standing(&s.candidates, &odds.any[k]);
                 for i in (0..s.labels.len()).filter(|i| stands[*i] && s.labels[*i] != Label::Open) {
                     if s.candidates[i].pod_shaped {
-                        pods.add(for_pods.probability(odds.any[k][i]), s.labels[i] == Label::Pod, COUNTED_FROM);
+                        pods.add(
+                            for_pods.probability(odds.any[k][i]),
+                            s.labels[i] == Label::Pod,
+                            COUNTED_FROM,
+                        );
                     } else {
-                        beans.add(for_beans.probability(odds.any[k][i]), s.labels[i] != Label::Other, COUNTED_FROM);
+                        beans.add(
+                            for_beans.probability(odds.any[k][i]),
+                            s.labels[i] != Label::Other,
+                            COUNTED_FROM,
+                        );
                     }
                 }
                 println!(
                     "  {} right {} wrong {} of {} reached {} candidates {}",
-                    s.name, beans.right - before.0, beans.wrong - before.1, s.beans, s.reached, s.candidates.len()
+                    s.name,
+                    beans.right - before.0,
+                    beans.wrong - before.1,
+                    s.beans,
+                    s.reached,
+                    s.candidates.len()
                 );
                 beans.to_find += s.beans;
                 pods.to_find += s.pods;

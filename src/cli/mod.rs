@@ -6,9 +6,11 @@ use clap::{Parser, Subcommand};
 
 mod count;
 mod demo;
+mod fit;
 mod progress;
 mod season;
 mod setup;
+mod stage;
 mod summary;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.
@@ -44,7 +46,9 @@ pub struct Cli {
 enum Command {
     Count(count::Args),
     Season(season::Args),
+    Stage(stage::Args),
     Demo(demo::Args),
+    Fit(fit::Args),
 }
 
 /// How a run came out, by rising weight.
@@ -73,7 +77,9 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
     match &cli.command {
         Command::Count(args) => count::run(args),
         Command::Season(args) => season::run(args),
+        Command::Stage(args) => stage::run(args).map(|()| Outcome::Good),
         Command::Demo(args) => demo::run(args),
+        Command::Fit(args) => fit::run(args).map(|()| Outcome::Good),
     }
 }
 
