@@ -1,10 +1,15 @@
-//! The bar itself: how wide it is and what colour.
+//! The bar itself: how wide it is, whether it has an outside edge, and its colour.
 
 use super::beside::{Place, median};
-use super::reduce::{CHANNELS, Colour, Small};
+use super::ground_tone::GroundTone;
+use super::judge::Judged;
+use super::log_colour::log_colour;
+use super::reduce::{Colour, Small};
 
 /// Widest bar looked for, small pixels.
 const MOST_PX: usize = 90;
+/// Widths of two sides that differ by less are of one bar (perspective, fittings).
+const ALIKE_WIDTHS: std::ops::Range<f64> = 0.55..1.8;
 
 /// What was seen of the bar.
 pub(super) struct Bar {
@@ -12,6 +17,18 @@ pub(super) struct Bar {
     pub colour: Colour,
     /// Width, small pixels; 0 when its outside is not in view.
     pub width_px: f64,
+    /// Share of the sides with room to show it that have an outside edge at this width; 1 when none has room.
+    pub bounded: f64,
+}
+
+/// Where a side's bar ends.
+enum End {
+    /// At this width, small pixels.
+    At(f64),
+    /// Nowhere, though there is room.
+    Nowhere,
+    /// Out of the picture before it could be seen.
+    OutOfView,
 }
 
 /// Middle colour at a distance outside the edge; `None` when mostly out of view.
@@ -27,42 +44,58 @@ fn colour_at(small: &Small, places: &[Place], outside_px: f64) -> Option<Colour>
     })
 }
 
-/// Width on one side: the largest step away from the bar's colour, walking outwards.
-fn width_on(small: &Small, places: &[Place], noise: Colour) -> Option<f64> {
-    let profile: Vec<Colour> = (0..MOST_PX)
+/// Walks outwards until the colour is nearer to the ground's than to the bar's.
+fn end_of(small: &Small, places: &[Place], ground: &GroundTone, most_px: usize) -> End {
+    let profile: Vec<Colour> = (0..most_px)
         .map_while(|d| colour_at(small, places, d as f64 + 0.5))
+        .map(log_colour)
         .collect();
-    let bar = *profile.get(2)?;
-    let ground = colour_at(small, places, -4.0)?;
-    let off = |c: Colour| -> f32 {
-        (0..CHANNELS)
-            .map(|k| ((c[k] - bar[k]) / noise[k]).powi(2))
-            .sum::<f32>()
-            .sqrt()
+    let Some(bar) = profile.get(2).copied() else {
+        return End::OutOfView;
     };
-    let half = off(ground) / 2.0;
-    let end = (2..profile.len().saturating_sub(1))
-        .find(|&d| off(profile[d]) > half && off(profile[d + 1]) > half)?;
-    // Between the centres of the last place within half a step and the first beyond it.
-    let (before, after) = (off(profile[end - 1]), off(profile[end]));
-    let share = f64::from((half - before) / (after - before).max(1e-6)).clamp(0.0, 1.0);
-    Some(end as f64 - 0.5 + share)
+    let half = ground.apart(bar, ground.middle) / 2.0;
+    let off = |d: usize| ground.apart(profile[d], bar);
+    let end = (2..profile.len().saturating_sub(1)).find(|&d| off(d) > half && off(d + 1) > half);
+    match end {
+        // Between the centres of the last place within half a step and the first beyond it.
+        Some(d) => {
+            let (before, after) = (off(d - 1), off(d));
+            let share = ((half - before) / (after - before).max(1e-6)).clamp(0.0, 1.0);
+            End::At(d as f64 - 0.5 + share)
+        }
+        None if profile.len() == most_px => End::Nowhere,
+        None => End::OutOfView,
+    }
 }
 
-/// Looks at the bar outside an edge. `sides`: places along each side.
+/// Looks at the bar outside an edge that was judged. `sides`: places along each side;
+/// `size_px`: the outline's size, small pixels.
 pub(super) fn look_at_bar(
     small: &Small,
     sides: &[Vec<Place>],
-    noise: Colour,
-    fallback: Colour,
+    judged: &Judged,
+    size_px: f64,
 ) -> Bar {
-    let mut widths: Vec<f32> = sides
+    let most_px = ((0.3 * size_px) as usize).clamp(8, MOST_PX);
+    let ends: Vec<End> = sides
         .iter()
-        .filter_map(|places| width_on(small, places, noise))
-        .map(|w| w as f32)
+        .map(|places| end_of(small, places, &judged.ground, most_px))
         .collect();
-    let width_px = if widths.len() * 2 >= sides.len() {
-        f64::from(median(&mut widths))
+    let mut widths: Vec<f32> = Vec::new();
+    let mut room = 0;
+    for end in &ends {
+        room += usize::from(!matches!(end, End::OutOfView));
+        if let End::At(w) = end {
+            widths.push(*w as f32);
+        }
+    }
+    let middle_width = f64::from(median(&mut widths.clone()));
+    let alike = widths
+        .iter()
+        .filter(|w| ALIKE_WIDTHS.contains(&(f64::from(**w) / middle_width)))
+        .count();
+    let width_px = if alike * 2 >= sides.len() {
+        middle_width
     } else {
         0.0
     };
@@ -72,9 +105,17 @@ pub(super) fn look_at_bar(
         .filter_map(|places| colour_at(small, places, middle))
         .collect();
     let colour = if colours.is_empty() {
-        fallback
+        judged.bar
     } else {
         std::array::from_fn(|c| median(&mut colours.iter().map(|k| k[c]).collect::<Vec<f32>>()))
     };
-    Bar { colour, width_px }
+    Bar {
+        colour,
+        width_px,
+        bounded: if room == 0 {
+            1.0
+        } else {
+            alike as f64 / room as f64
+        },
+    }
 }

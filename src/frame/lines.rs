@@ -12,7 +12,7 @@ const NEAR_DEG: f64 = 9.0;
 /// Directions voted for on both sides of a point's own, degrees.
 const SPREAD_DEG: i32 = 4;
 /// Most lines kept. Raised: slower; lowered: a bar may be missed among straw.
-pub(super) const MOST_LINES: usize = 400;
+pub(super) const MOST_LINES: usize = 150;
 
 /// A line `x cos θ + y sin θ = ρ`, small pixels from the picture's centre.
 #[derive(Debug, Clone)]

@@ -296,7 +296,7 @@ fn ellipses_at(edges: &Edges, centre: Point, radius: f64) -> Vec<(Ellipse, Vec<P
 pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Option<FoundRing> {
     let votes = vote(&edges.points, small, least_diameter / 2.0);
     let mut best: Option<FoundRing> = None;
-    for (_v, centre, radius) in votes.peaks() {
+    for (_, centre, radius) in votes.peaks() {
         for (ellipse, points) in ellipses_at(edges, centre, radius) {
             let judged = judge(
                 small,
@@ -307,17 +307,6 @@ pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Op
                 },
             );
             let score = judged.score() * covered(&points, &ellipse);
-            if std::env::var("FD").is_ok() {
-                eprintln!(
-                    "  P {:.0} {:?} {:.0} -> {:.0?} cov {:.2} score {:.3}",
-                    _v,
-                    centre,
-                    radius,
-                    ellipse,
-                    covered(&points, &ellipse),
-                    score
-                );
-            }
             if best.as_ref().is_none_or(|b| score > b.score) {
                 best = Some(FoundRing {
                     ellipse,
