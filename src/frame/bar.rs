@@ -8,6 +8,10 @@ use super::reduce::{Colour, Small};
 
 /// Widest bar looked for, small pixels.
 const MOST_PX: usize = 90;
+/// Where a bar's colour is taken, small pixels outside its inner edge.
+const BAR_AT_PX: f64 = 2.5;
+/// Where the ground's is taken, small pixels within.
+const GROUND_AT_PX: f64 = 4.5;
 /// Widths of two sides that differ by less are of one bar (perspective, fittings).
 const ALIKE_WIDTHS: std::ops::Range<f64> = 0.55..1.8;
 
@@ -44,28 +48,47 @@ fn colour_at(small: &Small, places: &[Place], outside_px: f64) -> Option<Colour>
     })
 }
 
-/// Walks outwards until the colour is nearer to the ground's than to the bar's.
+/// Log colours outside the edge at a distance, place by place.
+fn logs_at(small: &Small, places: &[Place], outside_px: f64) -> Vec<Option<Colour>> {
+    places
+        .iter()
+        .map(|(p, inwards)| {
+            let (x, y) = (p.x - outside_px * inwards.0, p.y - outside_px * inwards.1);
+            small.at(x, y).map(log_colour)
+        })
+        .collect()
+}
+
+/// Differences of two rows of log colours, where both are in view.
+fn differences(a: &[Option<Colour>], b: &[Option<Colour>], ground: &GroundTone) -> Vec<f32> {
+    let pairs = a.iter().zip(b);
+    pairs
+        .filter_map(|(a, b)| Some(ground.apart((*a)?, (*b)?) as f32))
+        .collect()
+}
+
+/// Walks outwards until most places are nearer to the ground's colour than to the bar's. Every
+/// place is compared with itself close to the edge, so that a shadow over part of the bar does
+/// not end it.
 fn end_of(small: &Small, places: &[Place], ground: &GroundTone, most_px: usize) -> End {
-    let profile: Vec<Colour> = (0..most_px)
-        .map_while(|d| colour_at(small, places, d as f64 + 0.5))
-        .map(log_colour)
-        .collect();
-    let Some(bar) = profile.get(2).copied() else {
-        return End::OutOfView;
-    };
-    let half = ground.apart(bar, ground.middle) / 2.0;
-    let off = |d: usize| ground.apart(profile[d], bar);
-    let end = (2..profile.len().saturating_sub(1)).find(|&d| off(d) > half && off(d + 1) > half);
-    match end {
-        // Between the centres of the last place within half a step and the first beyond it.
-        Some(d) => {
-            let (before, after) = (off(d - 1), off(d));
-            let share = ((half - before) / (after - before).max(1e-6)).clamp(0.0, 1.0);
-            End::At(d as f64 - 0.5 + share)
+    let bar = logs_at(small, places, BAR_AT_PX);
+    let within = logs_at(small, places, -GROUND_AT_PX);
+    let half = median(&mut differences(&bar, &within, ground)) / 2.0;
+    let mut before: Option<f32> = None;
+    for d in 3..most_px {
+        let mut off = differences(&bar, &logs_at(small, places, d as f64 + 0.5), ground);
+        if off.len() * 2 <= places.len() {
+            return End::OutOfView;
         }
-        None if profile.len() == most_px => End::Nowhere,
-        None => End::OutOfView,
+        let off = median(&mut off);
+        if let Some(last) = before.filter(|_| off > half) {
+            // Between the centres of the last place within half a step and the first beyond it.
+            let share = f64::from((half - last) / (off - last).max(1e-6)).clamp(0.0, 1.0);
+            return End::At(d as f64 - 0.5 + share);
+        }
+        before = Some(off);
     }
+    End::Nowhere
 }
 
 /// Looks at the bar outside an edge that was judged. `sides`: places along each side;

@@ -13,14 +13,14 @@ pub(super) struct EdgePoint {
     pub angle_deg: f32,
     /// Change of each channel along that direction, in units of [`Edges::noise`].
     pub step: Colour,
-    /// 0..1: how far the changes around it agree on the direction.
-    pub straight: f32,
 }
 
 /// All of them, with what was taken for noise.
 pub(super) struct Edges {
-    /// By rising angle.
+    /// Grouped by whole degrees of their angle, rising.
     pub points: Vec<EdgePoint>,
+    /// Where each degree's points start; the last is their number.
+    pub starts: Vec<usize>,
     /// Middle size of the change from pixel to pixel, a channel.
     pub noise: Colour,
 }
@@ -104,41 +104,6 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
     out
 }
 
-/// Sums over 5 × 5 pixels; the outermost two rows and columns are left at 0.
-fn summed_5x5(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
-    let mut across = vec![[0.0_f32; 3]; w * h];
-    for (row_in, row_out) in field.chunks(w).zip(across.chunks_mut(w)) {
-        for (out, five) in row_out[2.min(w)..].iter_mut().zip(row_in.windows(5)) {
-            *out = std::array::from_fn(|c| {
-                five[0][c] + five[1][c] + five[2][c] + five[3][c] + five[4][c]
-            });
-        }
-    }
-    let mut out = vec![[0.0_f32; 3]; w * h];
-    for y in 2..h.saturating_sub(2) {
-        let rows: [&[[f32; 3]]; 5] =
-            std::array::from_fn(|k| &across[(y + k - 2) * w..(y + k - 1) * w]);
-        for (x, cell) in out[y * w..(y + 1) * w].iter_mut().enumerate() {
-            *cell = std::array::from_fn(|c| rows.iter().map(|r| r[x][c]).sum());
-        }
-    }
-    out
-}
-
-/// Directions averaged over 5 × 5 pixels, every pixel by the size of its change (not the square,
-/// which would leave all the say to the strongest straw): twice the angle as a vector, and sizes.
-fn directions(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
-    let scaled: Vec<[f32; 3]> = field
-        .iter()
-        .map(|&[size2, cos2, sin2]| {
-            let size = size2.sqrt();
-            let share = size / (cos2 * cos2 + sin2 * sin2).sqrt().max(1e-6);
-            [size, cos2 * share, sin2 * share]
-        })
-        .collect();
-    summed_5x5(&scaled, w, h)
-}
-
 /// A ridge of change: pixel, squared size, shift off the pixel's centre along the grid.
 struct Ridge {
     x: usize,
@@ -190,6 +155,34 @@ fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
     found
 }
 
+/// Orders points by whole degrees (counting sort); gives where each degree starts.
+fn group_by_degree(points: &mut Vec<EdgePoint>) -> Vec<usize> {
+    let degree = |p: &EdgePoint| (p.angle_deg as usize).min(179);
+    let mut starts = vec![0; 181];
+    for p in points.iter() {
+        starts[degree(p) + 1] += 1;
+    }
+    for d in 0..180 {
+        starts[d + 1] += starts[d];
+    }
+    let mut next = starts.clone();
+    let mut order = vec![0; points.len()];
+    for (i, p) in points.iter().enumerate() {
+        let cell = &mut next[degree(p)];
+        order[*cell] = i;
+        *cell += 1;
+    }
+    *points = order.into_iter().map(|i| points[i]).collect();
+    starts
+}
+
+impl Edges {
+    /// Points of the whole degrees from `low` to `high`, both taken in, within 0..180.
+    pub fn of_degrees(&self, low: usize, high: usize) -> &[EdgePoint] {
+        &self.points[self.starts[low.min(180)]..self.starts[(high + 1).min(180)]]
+    }
+}
+
 /// Finds them: the direction of most change over all channels (structure tensor of the
 /// noise-scaled channels), kept where it is largest along that direction.
 ///
@@ -207,12 +200,10 @@ pub(super) fn find_edges(small: &Small) -> Edges {
         let (_, &mut least, _) = sizes.select_nth_unstable_by(place, f32::total_cmp);
         found.retain(|r| r.size >= least);
     }
-    let around = directions(&field, w, small.height);
     let mut points: Vec<EdgePoint> = found
         .iter()
         .map(|r| {
-            let [sizes, cos2, sin2] = around[r.y * w + r.x];
-            let straight = cos2.hypot(sin2) / sizes.max(1e-6);
+            let [_, cos2, sin2] = field[r.y * w + r.x];
             let angle = sin2.atan2(cos2) / 2.0;
             let angle = if angle < 0.0 {
                 angle + std::f32::consts::PI
@@ -226,12 +217,15 @@ pub(super) fn find_edges(small: &Small) -> Edges {
                 y: r.y as f32 + 0.5 + r.shift.1,
                 angle_deg: angle.to_degrees().min(179.999),
                 step: std::array::from_fn(|c| (dx[c] * cos + dy[c] * sin) * inverse[c]),
-                straight,
             }
         })
         .collect();
-    points.sort_by(|a, b| a.angle_deg.total_cmp(&b.angle_deg));
-    Edges { points, noise }
+    let starts = group_by_degree(&mut points);
+    Edges {
+        points,
+        starts,
+        noise,
+    }
 }
 
 #[cfg(test)]

@@ -291,3 +291,6 @@ impl Scene<'_> {
         })
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -3,11 +3,11 @@
 use super::beside::{Pair, Place, Step, look_beside, middle_colour};
 use super::ground_tone::GroundTone;
 use super::log_colour::log_colour;
-use super::reduce::{CHANNELS, Colour, Small};
+use super::reduce::{Colour, Small};
 use crate::geometry::Point;
 
 /// Places looked at along a side.
-const PLACES: usize = 48;
+const PLACES: usize = 40;
 /// Distances from the edge of a bar at which bar and ground are looked at, small pixels.
 pub(super) const BESIDE_BAR_PX: [f64; 3] = [1.3, 2.1, 2.9];
 /// The same for a ring, which may be a thin rope.

@@ -12,6 +12,8 @@ use crate::geometry::Point;
 const CELL_PX: f64 = 8.0;
 /// Centres looked at more closely.
 const MOST_CENTRES: usize = 12;
+/// Centres with less than this share of the best one's votes are left out.
+const LEAST_OF_BEST: f64 = 0.5;
 /// A point belongs to a ring when its direction is within this of the radius.
 const RADIAL_COS: f64 = 0.94;
 /// Arcs into which a ring is cut.
@@ -49,7 +51,7 @@ fn vote(points: &[EdgePoint], small: &Small, least_radius: f64) -> Votes {
         radii,
         least_radius,
     };
-    for p in points.iter().step_by(2) {
+    for p in points.iter().step_by(3) {
         let (sin, cos) = f64::from(p.angle_deg).to_radians().sin_cos();
         for sign in [-1.0, 1.0] {
             for r in 0..radii {
@@ -102,7 +104,8 @@ impl Votes {
         }
         found.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut kept: Vec<(f64, Point, f64)> = Vec::new();
-        for peak in found.into_iter().take(3000) {
+        let worth = found.first().map_or(0.0, |f| f.0 * LEAST_OF_BEST);
+        for peak in found.into_iter().take(3000).filter(|f| f.0 >= worth) {
             let again = kept.iter().any(|k| {
                 k.1.distance(peak.1) < 2.5 * CELL_PX && (k.2 - peak.2).abs() < 2.5 * CELL_PX
             });
