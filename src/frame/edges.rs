@@ -73,19 +73,43 @@ fn noise_of(s: &Small) -> Colour {
     })
 }
 
+/// Changes along x and y of a whole row, channel by channel, the first and last pixel left out.
+fn row_gradient(rows: [&[Colour]; 3], dx: &mut [f32], dy: &mut [f32]) {
+    let [above, here, below] = rows.map(|r| r.as_flattened());
+    let n = here.len() - 2 * CHANNELS;
+    let (above_left, left, below_left) = (&above[..n], &here[..n], &below[..n]);
+    let (top, bottom) = (&above[CHANNELS..][..n], &below[CHANNELS..][..n]);
+    let (above_right, right, below_right) = (
+        &above[2 * CHANNELS..],
+        &here[2 * CHANNELS..],
+        &below[2 * CHANNELS..],
+    );
+    let (dx, dy) = (&mut dx[..n], &mut dy[..n]);
+    for i in 0..n {
+        let down = below_right[i] - above_left[i];
+        let up = above_right[i] - below_left[i];
+        dx[i] = (2.0 * (right[i] - left[i]) + down + up) / 8.0;
+        dy[i] = (2.0 * (bottom[i] - top[i]) + down - up) / 8.0;
+    }
+}
+
 /// Size of the strongest change at every pixel, squared, and twice its angle as a vector.
 fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
     let w = small.width;
     let mut out = vec![[0.0_f32; 3]; w * small.height];
+    if w < 3 {
+        return out;
+    }
+    let mut dx = vec![0.0; (w - 2) * CHANNELS];
+    let mut dy = dx.clone();
     for y in 1..small.height.saturating_sub(1) {
-        let rows = three_rows(small, y);
-        for (x, cell) in out[y * w..(y + 1) * w]
-            .iter_mut()
-            .enumerate()
-            .take(w - 1)
-            .skip(1)
-        {
-            let (dx, dy) = gradient(rows, x);
+        row_gradient(three_rows(small, y), &mut dx, &mut dy);
+        let pixels = dx
+            .as_chunks::<CHANNELS>()
+            .0
+            .iter()
+            .zip(dy.as_chunks::<CHANNELS>().0);
+        for (cell, (dx, dy)) in out[y * w + 1..(y + 1) * w - 1].iter_mut().zip(pixels) {
             let (mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0);
             for c in 0..CHANNELS {
                 let (a, b) = (dx[c] * inverse[c], dy[c] * inverse[c]);
