@@ -1,10 +1,8 @@
 //! Colours on both sides of an edge, place by place, and the step between them.
 
+use super::log_colour::{LOG_FLOOR, log_colour};
 use super::reduce::{CHANNELS, Colour, Small};
 use crate::geometry::Point;
-
-/// Smallest difference of log colours that counts: lightness, red-green, yellow-blue.
-pub(super) const LOG_FLOOR: Colour = [0.04, 0.025, 0.025];
 
 /// A place on the edge and the unit vector inwards.
 pub(super) type Place = (Point, (f64, f64));
@@ -42,17 +40,6 @@ pub(super) fn middle_colour(colours: &[Colour]) -> (Colour, Colour) {
         spread[c] = median(&mut values);
     }
     (middle, spread)
-}
-
-/// Log colour: a shadow over both sides of an edge takes the same away from both.
-pub(super) fn log_colour(colour: Colour) -> Colour {
-    let [light, red_green, yellow_blue] = colour;
-    let b = light - yellow_blue * 2.0 / 3.0;
-    let half_sum = (3.0 * light - b) / 2.0;
-    // The offset keeps the noise of dark pixels from counting much.
-    let [r, g, b] = [half_sum + red_green / 2.0, half_sum - red_green / 2.0, b]
-        .map(|v| (v.max(0.0) + 10.0).ln());
-    [(r + g + b) / 3.0, r - g, (r + g) / 2.0 - b]
 }
 
 /// Looks on both sides at every place, at three distances, the edge taken `shift` further in.

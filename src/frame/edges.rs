@@ -13,14 +13,14 @@ pub(super) struct EdgePoint {
     pub angle_deg: f32,
     /// Change of each channel along that direction, in units of [`Edges::noise`].
     pub step: Colour,
-    /// 0..1: how far the changes around it agree on the direction.
-    pub straight: f32,
 }
 
 /// All of them, with what was taken for noise.
 pub(super) struct Edges {
-    /// By rising angle.
+    /// Grouped by whole degrees of their angle, rising.
     pub points: Vec<EdgePoint>,
+    /// Where each degree's points start; the last is their number.
+    pub starts: Vec<usize>,
     /// Middle size of the change from pixel to pixel, a channel.
     pub noise: Colour,
 }
@@ -73,19 +73,43 @@ fn noise_of(s: &Small) -> Colour {
     })
 }
 
+/// Changes along x and y of a whole row, channel by channel, the first and last pixel left out.
+fn row_gradient(rows: [&[Colour]; 3], dx: &mut [f32], dy: &mut [f32]) {
+    let [above, here, below] = rows.map(|r| r.as_flattened());
+    let n = here.len() - 2 * CHANNELS;
+    let (above_left, left, below_left) = (&above[..n], &here[..n], &below[..n]);
+    let (top, bottom) = (&above[CHANNELS..][..n], &below[CHANNELS..][..n]);
+    let (above_right, right, below_right) = (
+        &above[2 * CHANNELS..],
+        &here[2 * CHANNELS..],
+        &below[2 * CHANNELS..],
+    );
+    let (dx, dy) = (&mut dx[..n], &mut dy[..n]);
+    for i in 0..n {
+        let down = below_right[i] - above_left[i];
+        let up = above_right[i] - below_left[i];
+        dx[i] = (2.0 * (right[i] - left[i]) + down + up) / 8.0;
+        dy[i] = (2.0 * (bottom[i] - top[i]) + down - up) / 8.0;
+    }
+}
+
 /// Size of the strongest change at every pixel, squared, and twice its angle as a vector.
 fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
     let w = small.width;
     let mut out = vec![[0.0_f32; 3]; w * small.height];
+    if w < 3 {
+        return out;
+    }
+    let mut dx = vec![0.0; (w - 2) * CHANNELS];
+    let mut dy = dx.clone();
     for y in 1..small.height.saturating_sub(1) {
-        let rows = three_rows(small, y);
-        for (x, cell) in out[y * w..(y + 1) * w]
-            .iter_mut()
-            .enumerate()
-            .take(w - 1)
-            .skip(1)
-        {
-            let (dx, dy) = gradient(rows, x);
+        row_gradient(three_rows(small, y), &mut dx, &mut dy);
+        let pixels = dx
+            .as_chunks::<CHANNELS>()
+            .0
+            .iter()
+            .zip(dy.as_chunks::<CHANNELS>().0);
+        for (cell, (dx, dy)) in out[y * w + 1..(y + 1) * w - 1].iter_mut().zip(pixels) {
             let (mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0);
             for c in 0..CHANNELS {
                 let (a, b) = (dx[c] * inverse[c], dy[c] * inverse[c]);
@@ -102,41 +126,6 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
         }
     }
     out
-}
-
-/// Sums over 5 × 5 pixels; the outermost two rows and columns are left at 0.
-fn summed_5x5(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
-    let mut across = vec![[0.0_f32; 3]; w * h];
-    for (row_in, row_out) in field.chunks(w).zip(across.chunks_mut(w)) {
-        for (out, five) in row_out[2.min(w)..].iter_mut().zip(row_in.windows(5)) {
-            *out = std::array::from_fn(|c| {
-                five[0][c] + five[1][c] + five[2][c] + five[3][c] + five[4][c]
-            });
-        }
-    }
-    let mut out = vec![[0.0_f32; 3]; w * h];
-    for y in 2..h.saturating_sub(2) {
-        let rows: [&[[f32; 3]]; 5] =
-            std::array::from_fn(|k| &across[(y + k - 2) * w..(y + k - 1) * w]);
-        for (x, cell) in out[y * w..(y + 1) * w].iter_mut().enumerate() {
-            *cell = std::array::from_fn(|c| rows.iter().map(|r| r[x][c]).sum());
-        }
-    }
-    out
-}
-
-/// Directions averaged over 5 × 5 pixels, every pixel by the size of its change (not the square,
-/// which would leave all the say to the strongest straw): twice the angle as a vector, and sizes.
-fn directions(field: &[[f32; 3]], w: usize, h: usize) -> Vec<[f32; 3]> {
-    let scaled: Vec<[f32; 3]> = field
-        .iter()
-        .map(|&[size2, cos2, sin2]| {
-            let size = size2.sqrt();
-            let share = size / (cos2 * cos2 + sin2 * sin2).sqrt().max(1e-6);
-            [size, cos2 * share, sin2 * share]
-        })
-        .collect();
-    summed_5x5(&scaled, w, h)
 }
 
 /// A ridge of change: pixel, squared size, shift off the pixel's centre along the grid.
@@ -190,6 +179,34 @@ fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
     found
 }
 
+/// Orders points by whole degrees (counting sort); gives where each degree starts.
+fn group_by_degree(points: &mut Vec<EdgePoint>) -> Vec<usize> {
+    let degree = |p: &EdgePoint| (p.angle_deg as usize).min(179);
+    let mut starts = vec![0; 181];
+    for p in points.iter() {
+        starts[degree(p) + 1] += 1;
+    }
+    for d in 0..180 {
+        starts[d + 1] += starts[d];
+    }
+    let mut next = starts.clone();
+    let mut order = vec![0; points.len()];
+    for (i, p) in points.iter().enumerate() {
+        let cell = &mut next[degree(p)];
+        order[*cell] = i;
+        *cell += 1;
+    }
+    *points = order.into_iter().map(|i| points[i]).collect();
+    starts
+}
+
+impl Edges {
+    /// Points of the whole degrees from `low` to `high`, both taken in, within 0..180.
+    pub fn of_degrees(&self, low: usize, high: usize) -> &[EdgePoint] {
+        &self.points[self.starts[low.min(180)]..self.starts[(high + 1).min(180)]]
+    }
+}
+
 /// Finds them: the direction of most change over all channels (structure tensor of the
 /// noise-scaled channels), kept where it is largest along that direction.
 ///
@@ -207,12 +224,10 @@ pub(super) fn find_edges(small: &Small) -> Edges {
         let (_, &mut least, _) = sizes.select_nth_unstable_by(place, f32::total_cmp);
         found.retain(|r| r.size >= least);
     }
-    let around = directions(&field, w, small.height);
     let mut points: Vec<EdgePoint> = found
         .iter()
         .map(|r| {
-            let [sizes, cos2, sin2] = around[r.y * w + r.x];
-            let straight = cos2.hypot(sin2) / sizes.max(1e-6);
+            let [_, cos2, sin2] = field[r.y * w + r.x];
             let angle = sin2.atan2(cos2) / 2.0;
             let angle = if angle < 0.0 {
                 angle + std::f32::consts::PI
@@ -226,12 +241,15 @@ pub(super) fn find_edges(small: &Small) -> Edges {
                 y: r.y as f32 + 0.5 + r.shift.1,
                 angle_deg: angle.to_degrees().min(179.999),
                 step: std::array::from_fn(|c| (dx[c] * cos + dy[c] * sin) * inverse[c]),
-                straight,
             }
         })
         .collect();
-    points.sort_by(|a, b| a.angle_deg.total_cmp(&b.angle_deg));
-    Edges { points, noise }
+    let starts = group_by_degree(&mut points);
+    Edges {
+        points,
+        starts,
+        noise,
+    }
 }
 
 #[cfg(test)]

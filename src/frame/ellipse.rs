@@ -14,8 +14,9 @@ fn solve<const N: usize>(mut a: [[f64; N]; N], mut b: [f64; N]) -> Option<[f64; 
         b.swap(col, pivot);
         for row in col + 1..N {
             let share = a[row][col] / a[col][col];
-            for k in col..N {
-                a[row][k] -= share * a[col][k];
+            let top = a[col];
+            for (cell, above) in a[row].iter_mut().zip(top) {
+                *cell -= share * above;
             }
             b[row] -= share * b[col];
         }
@@ -70,15 +71,6 @@ impl Ellipse {
         let level = (u / a).hypot(v / b);
         let slope = (u / (a * a)).hypot(v / (b * b)) / level.max(1e-9);
         (level - 1.0) / slope.max(1e-12)
-    }
-
-    /// The ellipse with both half axes longer by `by_px`.
-    pub(super) fn grown(&self, by_px: f64) -> Self {
-        Self {
-            semi_major_px: self.semi_major_px + by_px,
-            semi_minor_px: self.semi_minor_px + by_px,
-            ..*self
-        }
     }
 
     /// The same ellipse in pixels `factor` times smaller.

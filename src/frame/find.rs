@@ -2,7 +2,7 @@
 
 use image::RgbImage;
 
-use super::bar::look_at_bar;
+use super::bar::{Bar, look_at_bar};
 use super::beside::Place;
 use super::edges::{Edges, find_edges};
 use super::judge::{BESIDE_BAR_PX, Judged, Outlined, judge, places_on_side, places_within};
@@ -19,11 +19,17 @@ use crate::geometry::{LensBend, Point, polygon_area};
 /// Long side of the small picture in which the frame is looked for, pixels.
 const SMALL_LONG_SIDE_PX: usize = 800;
 /// Least score that is taken for a frame. Raised: frames under straw are refused; lowered: straw is taken for a frame.
-const LEAST_SCORE: f64 = 0.04;
+const LEAST_SCORE: f64 = 0.15;
+/// A score at which confidence is 0 (the best of ground without a frame come close).
+const DOUBTFUL_SCORE: f64 = 0.1;
 /// A score that leaves no doubt.
 const SURE_SCORE: f64 = 0.5;
 /// Frames down to this share of the needed scale are still looked for, so as to say that they are too small.
 const LOOK_BELOW: f64 = 0.6;
+/// Outlines whose bar is looked at whole.
+const MOST_CLOSE_LOOKS: usize = 12;
+/// Share of the edge on its fitted line from which on nothing is taken off a score.
+const STRAIGHT_ENOUGH: f64 = 0.6;
 /// Largest lean looked at, radians (40°).
 const MOST_TILT_RAD: f64 = 0.7;
 
@@ -81,11 +87,21 @@ fn not_found(best_score: f64) -> FrameError {
     }
 }
 
-/// 0 at the least score, 1 at a sure one, by the logarithm; `rival`: score of the next best.
+/// 0 at a doubtful score, 1 at a sure one, by the logarithm; `rival`: score of the next best.
 fn confidence(score: f64, rival: f64) -> f64 {
-    let sure = (score / LEAST_SCORE).ln() / (SURE_SCORE / LEAST_SCORE).ln();
+    let sure = (score / DOUBTFUL_SCORE).ln() / (SURE_SCORE / DOUBTFUL_SCORE).ln();
     let alone = (2.0 * (1.0 - rival / score)).clamp(0.0, 1.0);
     (sure.clamp(0.0, 1.0) * alone).clamp(0.0, 1.0)
+}
+
+/// What is left of a score by how much of the bar has an outside edge.
+fn bounded_share(bar: &Bar) -> f64 {
+    0.05 + 0.95 * bar.bounded
+}
+
+/// What is left of a score by how straight the edge is at full resolution.
+fn straight_share(seen: f64) -> f64 {
+    (seen / STRAIGHT_ENOUGH).min(1.0)
 }
 
 fn sides_of(corners: &[Point; 4]) -> Vec<Vec<Place>> {
@@ -147,7 +163,23 @@ impl Scene<'_> {
             })
             .collect();
         found.sort_by(|a, b| b.score.total_cmp(&a.score));
+        found.truncate(MOST_CLOSE_LOOKS);
+        for candidate in &mut found {
+            let bar = self.bar_of(&candidate.quad.corners, &candidate.judged);
+            candidate.score *= bounded_share(&bar);
+        }
+        found.sort_by(|a, b| b.score.total_cmp(&a.score));
         found
+    }
+
+    /// The bar round an outline in the small picture.
+    fn bar_of(&self, corners: &[Point; 4], judged: &Judged) -> Bar {
+        let sides: Vec<Vec<Place>> = sides_of(corners)
+            .into_iter()
+            .map(|places| places.into_iter().step_by(3).collect())
+            .collect();
+        let size_px = polygon_area(corners).sqrt();
+        look_at_bar(&self.small, &sides, judged, size_px)
     }
 
     fn rectangle(&self) -> Result<FoundFrame, FrameError> {
@@ -179,7 +211,12 @@ impl Scene<'_> {
             check::in_view(&rough, size)?;
             return Err(not_found(best.score));
         };
-        self.describe(best, &refined, confidence(best.score, rival))
+        let least_seen = refined.seen.iter().copied().fold(1.0, f64::min);
+        let score = best.score * straight_share(least_seen);
+        if score < LEAST_SCORE {
+            return Err(not_found(score));
+        }
+        self.describe(best, &refined, confidence(score, rival))
     }
 
     fn describe(
@@ -201,12 +238,7 @@ impl Scene<'_> {
         let small = refined
             .corners
             .map(|p| Point::new(p.x / factor, p.y / factor));
-        let bar = look_at_bar(
-            &self.small,
-            &sides_of(&small),
-            self.edges.noise,
-            best.judged.bar,
-        );
+        let bar = self.bar_of(&small, &best.judged);
         let (w, h) = self.settings.spec.size_mm();
         let px_per_mm = (polygon_area(&small) / (w * h)).sqrt();
         Ok(FoundFrame {
@@ -238,15 +270,19 @@ impl Scene<'_> {
         let bar = look_at_bar(
             &self.small,
             &arcs(&small, 24),
-            self.edges.noise,
-            best.judged.bar,
+            &best.judged,
+            2.0 * small.semi_minor_px,
         );
+        let score = best.score * bounded_share(&bar) * straight_share(refined.seen);
+        if score < LEAST_SCORE {
+            return Err(not_found(score));
+        }
         let px_per_mm = (small.semi_major_px + small.semi_minor_px) / diameter_mm;
         Ok(FoundFrame {
             outline: Outline::Ring(refined.ellipse),
             lens: LensBend::none(size.0, size.1),
             how: HowFound::Bars,
-            confidence: confidence(best.score, 0.0),
+            confidence: confidence(score, 0.0),
             corner_error_px: refined.edge_error_px,
             edge_seen: refined.seen,
             tilt_deg: Some(tilt_deg),
@@ -255,3 +291,6 @@ impl Scene<'_> {
         })
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,11 +1,13 @@
 //! A closer look at an outline: is there a bar along its outside, and ground within?
 
-use super::beside::{LOG_FLOOR, Pair, Place, Step, log_colour, look_beside, middle_colour};
-use super::reduce::{CHANNELS, Colour, Small};
+use super::beside::{Pair, Place, Step, look_beside, middle_colour};
+use super::ground_tone::GroundTone;
+use super::log_colour::log_colour;
+use super::reduce::{Colour, Small};
 use crate::geometry::Point;
 
 /// Places looked at along a side.
-const PLACES: usize = 48;
+const PLACES: usize = 40;
 /// Distances from the edge of a bar at which bar and ground are looked at, small pixels.
 pub(super) const BESIDE_BAR_PX: [f64; 3] = [1.3, 2.1, 2.9];
 /// The same for a ring, which may be a thin rope.
@@ -47,6 +49,8 @@ pub(super) struct Judged {
     pub alike: f64,
     /// Colour of the bar.
     pub bar: Colour,
+    /// Colour of the ground.
+    pub ground: GroundTone,
 }
 
 /// Places along a straight side, its ends left out.
@@ -156,7 +160,7 @@ pub(super) fn judge(small: &Small, outlined: &Outlined) -> Judged {
         .filter_map(|p| small.at(p.x, p.y))
         .map(log_colour)
         .collect();
-    let ground = Ground::of(&inner);
+    let ground = GroundTone::of(&inner);
     let (mut out, mut within) = (0.0, 0.0);
     for s in sides.iter().filter(|s| s.seen > 0.0) {
         out += ground.off(s.log_outside);
@@ -168,50 +172,12 @@ pub(super) fn judge(small: &Small, outlined: &Outlined) -> Judged {
         bar_outside: (out - within) / (out + within + 0.3),
         alike,
         bar,
-    }
-}
-
-/// How much a lightness below the ground's counts, against one above: a shadow is dark, too.
-const DARKER_COUNTS: f32 = 0.4;
-/// How much a difference of lightness between two sides of a bar counts: one may lie in shadow.
-const SHADE_COUNTS: f32 = 0.5;
-
-/// The ground's log colour and its spread.
-struct Ground {
-    middle: Colour,
-    weights: Colour,
-}
-
-impl Ground {
-    fn of(logs: &[Colour]) -> Self {
-        let (middle, spread) = middle_colour(logs);
-        Self {
-            middle,
-            weights: std::array::from_fn(|c| {
-                1.0 / (spread[c].powi(2) + 4.0 * LOG_FLOOR[c].powi(2)).sqrt()
-            }),
-        }
-    }
-
-    /// How far a log colour is from ground, in the light or in shadow, in spreads.
-    fn off(&self, log: Colour) -> f64 {
-        let mut off: Colour = std::array::from_fn(|c| (log[c] - self.middle[c]) * self.weights[c]);
-        if off[0] < 0.0 {
-            off[0] *= DARKER_COUNTS;
-        }
-        f64::from(off.iter().map(|v| v * v).sum::<f32>().sqrt())
-    }
-
-    /// Distance of two bars' log colours, in the ground's spreads.
-    fn between(&self, a: Colour, b: Colour) -> f64 {
-        let mut off: Colour = std::array::from_fn(|c| (a[c] - b[c]) * self.weights[c]);
-        off[0] *= SHADE_COUNTS;
-        f64::from(off.iter().map(|v| v * v).sum::<f32>().sqrt())
+        ground,
     }
 }
 
 /// Middle colour of the bar over the sides, and how alike they are.
-fn bar_of(sides: &[Side], ground: &Ground) -> (Colour, f64) {
+fn bar_of(sides: &[Side], ground: &GroundTone) -> (Colour, f64) {
     let visible: Vec<&Side> = sides
         .iter()
         .filter(|s| s.in_view > 0.2 && s.seen > 0.0)

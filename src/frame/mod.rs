@@ -11,13 +11,18 @@ mod edges;
 mod ellipse;
 mod find;
 mod given;
+mod ground_tone;
 mod judge;
+mod line;
+mod line_fit;
 mod lines;
+mod log_colour;
 mod quads;
 mod reduce;
 mod refine;
 mod ring;
 mod ring_refine;
+mod settle;
 mod spec;
 mod tilt;
 mod trace;
@@ -115,10 +120,10 @@ pub enum HowFound {
 pub enum FrameError {
     /// Nothing like the frame was seen.
     #[error(
-        "no frame found: the best candidate had {best_edge_seen_pct:.0} % of its inner edge in view, needs {needed_pct:.0} %; lay the whole frame in the picture, clear straw off the bars, or give its corners with --corners"
+        "no frame found: the best outline shows {best_edge_seen_pct:.0} % of what a bar all round it would show, needs {needed_pct:.0} %; lay the whole frame in the picture, clear straw off the bars, or give its corners with --corners"
     )]
     NotFound {
-        /// Inner edge seen on the best candidate, %.
+        /// Bar seen round the best outline, less what chance shows and what speaks against a frame, %.
         best_edge_seen_pct: f64,
         /// What is needed, %.
         needed_pct: f64,

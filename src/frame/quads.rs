@@ -1,6 +1,6 @@
 //! Four lines that close to the frame's shape.
 
-use super::lines::{Line, Stretch};
+use super::line::{Line, Stretch};
 use super::reduce::CHANNELS;
 use super::tilt::{Camera, Pose, pose};
 use crate::geometry::Point;
@@ -26,8 +26,6 @@ pub(super) struct Quad {
     pub corners: [Point; 4],
     /// How good it looks from its lines alone.
     pub score: f64,
-    /// Natural logarithm of its aspect over the frame's.
-    pub aspect_off: f64,
 }
 
 /// A side must be seen along this share to be tried. Raised: frames under straw are lost; lowered: slower.
@@ -39,7 +37,7 @@ const LEAST_CORNER_SINE: f64 = 0.75;
 /// One standard error of the aspect read from four lines with a guessed focal length.
 const ASPECT_SIGMA: f64 = 0.035;
 /// Outlines kept for a closer look.
-const MOST_QUADS: usize = 48;
+const MOST_QUADS: usize = 32;
 
 /// The stretch of a line inside the picture, as places along it.
 fn clip(line: &Line, from: f64, to: f64, half: (f64, f64)) -> Option<(f64, f64)> {
@@ -164,7 +162,6 @@ impl Search<'_> {
         Some(Quad {
             corners: out,
             score,
-            aspect_off,
         })
     }
 

@@ -39,11 +39,12 @@ pub(super) fn srgb_of(colour: Colour) -> [u8; 3] {
 /// Shrinks by whole-pixel boxes so that the long side is at most `long_side`.
 pub(super) fn reduce(pixels: &RgbImage, long_side: usize) -> Small {
     let (full_w, full_h) = (pixels.width() as usize, pixels.height() as usize);
-    let factor = full_w.max(full_h).div_ceil(long_side).max(1);
+    let factor = full_w.max(full_h).div_ceil(long_side).clamp(1, 257);
     let (width, height) = ((full_w / factor).max(1), (full_h / factor).max(1));
     let raw = pixels.as_raw();
     let used = (width * factor).min(full_w) * 3;
-    let mut sums = vec![0_u32; full_w * 3];
+    // Sixteen bits hold 257 rows of 255; photos of 200 000 pixels a side are not read.
+    let mut sums = vec![0_u16; full_w * 3];
     let mut colours = Vec::with_capacity(width * height);
     for y in 0..height {
         let rows = (y * factor)..((y + 1) * factor).min(full_h);
@@ -52,14 +53,14 @@ pub(super) fn reduce(pixels: &RgbImage, long_side: usize) -> Small {
         for row in rows {
             let line = &raw[row * full_w * 3..][..used];
             for (sum, &value) in sums.iter_mut().zip(line) {
-                *sum += u32::from(value);
+                *sum += u16::from(value);
             }
         }
         colours.extend(sums[..used].chunks(factor * 3).map(|block| {
             let mut rgb = [0_u32; 3];
             for pixel in block.chunks_exact(3) {
                 for (total, &value) in rgb.iter_mut().zip(pixel) {
-                    *total += value;
+                    *total += u32::from(value);
                 }
             }
             opponent(rgb.map(|v| v as f32 * share))
@@ -83,27 +84,26 @@ impl Small {
         (column < self.width && row < self.height).then(|| self.colours[row * self.width + column])
     }
 
-    /// Blurred with the 3 × 3 binomial kernel.
+    /// Blurred with the 3 × 3 binomial kernel; the outermost pixels along one axis only.
     pub fn smoothed(&self) -> Self {
         let (w, h) = (self.width, self.height);
+        let n = w * CHANNELS;
         let mut across = self.colours.clone();
-        for (row_in, row_out) in self.colours.chunks(w).zip(across.chunks_mut(w)) {
-            for (out, three) in row_out[1.min(w - 1)..].iter_mut().zip(row_in.windows(3)) {
-                for c in 0..CHANNELS {
-                    out[c] = (three[0][c] + 2.0 * three[1][c] + three[2][c]) / 4.0;
-                }
+        if w > 2 {
+            let rows = self.colours.as_flattened().chunks(n);
+            for (row_in, row_out) in rows.zip(across.as_flattened_mut().chunks_mut(n)) {
+                let (left, right) = (&row_in[..n - 2 * CHANNELS], &row_in[2 * CHANNELS..]);
+                let here = &row_in[CHANNELS..n - CHANNELS];
+                let out = &mut row_out[CHANNELS..n - CHANNELS];
+                blend(out, left, here, right);
             }
         }
         let mut colours = across.clone();
+        let flat = across.as_flattened();
         for y in 1..h.saturating_sub(1) {
-            let (above, rest) = across[(y - 1) * w..(y + 2) * w].split_at(w);
-            let (here, below) = rest.split_at(w);
-            let out = &mut colours[y * w..(y + 1) * w];
-            for (((out, a), b), c) in out.iter_mut().zip(above).zip(here).zip(below) {
-                for k in 0..CHANNELS {
-                    out[k] = (a[k] + 2.0 * b[k] + c[k]) / 4.0;
-                }
-            }
+            let row = |k: usize| &flat[k * n..(k + 1) * n];
+            let out = &mut colours.as_flattened_mut()[y * n..(y + 1) * n];
+            blend(out, row(y - 1), row(y), row(y + 1));
         }
         Self {
             colours,
@@ -111,6 +111,13 @@ impl Small {
             height: h,
             factor: self.factor,
         }
+    }
+}
+
+/// A quarter, a half and a quarter of three rows.
+fn blend(out: &mut [f32], before: &[f32], here: &[f32], after: &[f32]) {
+    for (((out, a), b), c) in out.iter_mut().zip(before).zip(here).zip(after) {
+        *out = (a + 2.0 * b + c) / 4.0;
     }
 }
 

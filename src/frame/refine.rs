@@ -4,26 +4,19 @@
 use image::RgbImage;
 
 use super::judge::Side;
+use super::line_fit::{LineFit, fit_line, meet};
 use super::reduce::Colour;
-use super::trace::{Reach, Scale, Seen, across};
-use crate::geometry::{LensBend, Point};
+use super::trace::{Reach, Scale, across};
+use crate::geometry::{LensBend, Point, polygon_area};
 
 /// Places looked at along a side.
-const PLACES: usize = 150;
+const PLACES: usize = 110;
+/// Points this near a line stand for it when the line is chosen, small pixels.
+const NEAR_LINE: f64 = 0.45;
 /// How strongly real phone lenses bend: one standard deviation of k1 (common practice; maker-corrected lenses stay within 0.02, uncorrected within 0.1).
 const USUAL_BEND: f64 = 0.05;
-
-/// A line `x cos + y sin = rho` through straightened points.
-#[derive(Debug, Clone, Copy)]
-struct Fit {
-    cos: f64,
-    sin: f64,
-    rho: f64,
-    /// Robust spread of the points about it, pixels.
-    spread: f64,
-    /// Points that belong to it.
-    members: usize,
-}
+/// Most that is looked for.
+const MOST_BEND: f64 = 0.15;
 
 /// The refined outline.
 #[derive(Debug, Clone)]
@@ -45,7 +38,7 @@ fn along_side(
     ends: (Point, Point),
     lens: &LensBend,
     reach: Reach,
-) -> Vec<Seen> {
+) -> Vec<Point> {
     let (from, to) = ends;
     let length = from.distance(to);
     let spacing = (length / PLACES as f64).max(1.0);
@@ -62,8 +55,7 @@ fn along_side(
             across(
                 pixels,
                 scale,
-                p.towards(q, 0.5),
-                outwards,
+                (p.towards(q, 0.5), outwards),
                 spacing.min(6.0),
                 reach,
             )
@@ -71,102 +63,21 @@ fn along_side(
         .collect()
 }
 
-/// Straight line through points by reweighting (Tukey's biweight on the median deviation).
-///
-/// # Source
-/// Beaton, A. E. & Tukey, J. W. (1974), Technometrics 16(2); tuning constant 4.685 at unit spread.
-fn fit(points: &[Point], start: (Point, Point)) -> Option<Fit> {
-    let (from, to) = start;
-    let length = from.distance(to);
-    if length < 1e-6 || points.len() < 8 {
-        return None;
-    }
-    let (ux, uy) = ((to.x - from.x) / length, (to.y - from.y) / length);
-    let local: Vec<(f64, f64)> = points
-        .iter()
-        .map(|p| {
-            let (dx, dy) = (p.x - from.x, p.y - from.y);
-            ((dx * ux + dy * uy) / length - 0.5, dx * -uy + dy * ux)
-        })
-        .collect();
-    let mut offsets: Vec<f64> = local.iter().map(|l| l.1).collect();
-    let (mut a, mut b) = (middle(&mut offsets), 0.0);
-    let mut spread = 1e9_f64;
-    for round in 0..12 {
-        let mut sizes: Vec<f64> = local.iter().map(|(t, r)| (r - a - b * t).abs()).collect();
-        let now = (1.4826 * middle(&mut sizes)).max(0.25);
-        spread = if round < 3 { now.max(1.0) } else { now };
-        let limit = 4.685 * spread;
-        let (mut n, mut st, mut sr, mut stt, mut str_) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (t, r) in &local {
-            let off = (r - a - b * t) / limit;
-            if off.abs() < 1.0 {
-                let w = (1.0 - off * off).powi(2);
-                n += w;
-                st += w * t;
-                sr += w * r;
-                stt += w * t * t;
-                str_ += w * t * r;
-            }
-        }
-        let det = n * stt - st * st;
-        if n < 4.0 || det < 1e-9 {
-            return None;
-        }
-        b = (n * str_ - st * sr) / det;
-        a = (sr - b * st) / n;
-    }
-    let limit = 3.0 * spread.max(0.7);
-    let members = local
-        .iter()
-        .filter(|(t, r)| (r - a - b * t).abs() < limit)
-        .count();
-    // Back from the local frame: the line passes (t, a + b t), t in shares of the length.
-    let slope = b / length;
-    let norm = slope.hypot(1.0);
-    let (nx, ny) = ((-uy - slope * ux) / norm, (ux - slope * uy) / norm);
-    let through = Point::new(
-        from.x + 0.5 * length * ux - a * uy,
-        from.y + 0.5 * length * uy + a * ux,
-    );
-    Some(Fit {
-        cos: nx,
-        sin: ny,
-        rho: through.x * nx + through.y * ny,
-        spread,
-        members,
-    })
-}
-
-fn middle(values: &mut [f64]) -> f64 {
-    let at = values.len() / 2;
-    *values.select_nth_unstable_by(at, f64::total_cmp).1
-}
-
-fn meet(a: &Fit, b: &Fit) -> Option<Point> {
-    let det = a.cos * b.sin - a.sin * b.cos;
-    (det.abs() > 0.1).then(|| {
-        Point::new(
-            (a.rho * b.sin - b.rho * a.sin) / det,
-            (a.cos * b.rho - b.cos * a.rho) / det,
-        )
-    })
-}
-
 /// Straightens, fits, and sums what is left over: bounded squares of the distances in spreads.
 fn fit_all(
-    seen: &[Vec<Seen>; 4],
+    seen: &[Vec<Point>; 4],
     corners: &[Point; 4],
     lens: &LensBend,
-) -> Option<([Fit; 4], f64)> {
+    near_px: f64,
+) -> Option<([LineFit; 4], f64)> {
     let mut left = 0.0;
     let mut fits = Vec::with_capacity(4);
     for (i, side) in seen.iter().enumerate() {
         let points: Vec<Point> = side
             .iter()
-            .map(|s| lens.straight_px_from_photo_px(s.at))
+            .map(|p| lens.straight_px_from_photo_px(*p))
             .collect();
-        let line = fit(&points, (corners[i], corners[(i + 1) % 4]))?;
+        let line = fit_line(&points, (corners[i], corners[(i + 1) % 4]), near_px)?;
         for p in &points {
             let off = p.x * line.cos + p.y * line.sin - line.rho;
             left += (off / 1.5).powi(2).min(9.0);
@@ -178,11 +89,11 @@ fn fit_all(
 
 /// Bending that leaves the bars straightest, drawn towards 0 by what lenses usually do; 0 where
 /// it does not stand out from its own error.
-fn bend_of(seen: &[Vec<Seen>; 4], corners: &[Point; 4], flat: &LensBend) -> f64 {
+fn bend_of(seen: &[Vec<Point>; 4], corners: &[Point; 4], flat: &LensBend, near_px: f64) -> f64 {
     let cost = |k1: f64| -> f64 {
         let lens = LensBend { k1, ..*flat };
         let straight = corners.map(|c| lens.straight_px_from_photo_px(c));
-        match fit_all(seen, &straight, &lens) {
+        match fit_all(seen, &straight, &lens, near_px) {
             // Neighbouring places share their errors: about one in four stands for itself.
             Some((_, left)) => left / 4.0 + (k1 / USUAL_BEND).powi(2),
             None => f64::MAX,
@@ -193,9 +104,9 @@ fn bend_of(seen: &[Vec<Seen>; 4], corners: &[Point; 4], flat: &LensBend) -> f64 
     let mut width = 0.04;
     let mut centre = 0.0;
     for _ in 0..4 {
-        for k in -4..=4_i32 {
+        for k in -3..=3_i32 {
             let k1 = centre + f64::from(k) * width;
-            if k1.abs() > 0.2 {
+            if k == 0 || k1.abs() > MOST_BEND {
                 continue;
             }
             let c = cost(k1);
@@ -204,59 +115,76 @@ fn bend_of(seen: &[Vec<Seen>; 4], corners: &[Point; 4], flat: &LensBend) -> f64 
             }
         }
         centre = best.1;
-        width /= 4.0;
+        width /= 3.5;
     }
     if none - best.0 > 6.0 { best.1 } else { 0.0 }
+}
+
+/// Where a line ends up less sure than its fit says: edges of real bars are worn and rounded.
+/// A share of the side, and photo pixels (measured on rendered frames of known corners).
+const WORN_EDGE: (f64, f64) = (0.0005, 0.6);
+/// Passes: how far to look and over what length to tell bar from ground (small pixels), and
+/// whether the lens may bend.
+const PASSES: [(f64, f64, bool); 3] = [(2.5, 1.5, false), (2.0, 1.0, true), (1.5, 1.0, true)];
+
+/// One standard error of the worst corner, photo pixels.
+fn corner_error(fits: &[LineFit; 4], corners: &[Point; 4]) -> f64 {
+    let error = |f: &LineFit| {
+        // Error of a line at its end is twice that of its mean; neighbours share errors (see above).
+        2.0 * f.spread / (f.members as f64 / 4.0).max(1.0).sqrt()
+    };
+    let worn = WORN_EDGE.0 * polygon_area(corners).sqrt() + WORN_EDGE.1;
+    (0..4)
+        .map(|i| error(&fits[i]).hypot(error(&fits[(i + 3) % 4])))
+        .fold(0.0, f64::max)
+        .hypot(worn)
+}
+
+/// Corners where neighbouring lines meet, bent back into the photo.
+fn corners_of(lines: &[LineFit; 4], lens: &LensBend) -> Option<[Point; 4]> {
+    let mut met = [Point::new(0.0, 0.0); 4];
+    for (i, cell) in met.iter_mut().enumerate() {
+        *cell = lens.photo_px_from_straight_px(meet(&lines[(i + 3) % 4], &lines[i])?);
+    }
+    Some(met)
 }
 
 /// Refines an outline. `corners`: photo pixels, clockwise; `factor`: photo pixels a small pixel.
 pub(super) fn refine(
     pixels: &RgbImage,
-    corners: [Point; 4],
+    mut corners: [Point; 4],
     sides: &[Side],
     noise: Colour,
     factor: usize,
 ) -> Option<Refined> {
     let flat = LensBend::none(pixels.width(), pixels.height());
-    let scales: [Scale; 4] = std::array::from_fn(|i| Scale::new(&sides[i], noise));
     let mut lens = flat;
-    let mut bent = corners;
-    let mut seen: [Vec<Seen>; 4] = Default::default();
     let mut fits = None;
-    for (look, half_step) in [(2.5, 1.5), (2.0, 1.0), (1.5, 1.0)] {
-        let pixels_of = |small: f64| ((small * factor as f64).round() as usize).max(2);
+    let near_px = (NEAR_LINE * factor as f64).max(1.0);
+    let pixels_of = |small: f64| ((small * factor as f64).round() as usize).max(2);
+    for (look, half_step, bends) in PASSES {
         let reach = Reach {
             look: pixels_of(look),
             half_step: pixels_of(half_step),
         };
-        let straight = bent.map(|c| lens.straight_px_from_photo_px(c));
-        for (i, side) in seen.iter_mut().enumerate() {
+        let straight = corners.map(|c| lens.straight_px_from_photo_px(c));
+        let seen: [Vec<Point>; 4] = std::array::from_fn(|i| {
             let ends = (straight[i], straight[(i + 1) % 4]);
-            *side = along_side(pixels, &scales[i], ends, &lens, reach);
+            along_side(pixels, &Scale::new(&sides[i], noise), ends, &lens, reach)
+        });
+        if bends {
+            lens.k1 = bend_of(&seen, &corners, &flat, near_px);
         }
-        lens.k1 = bend_of(&seen, &bent, &flat);
-        let straight = bent.map(|c| lens.straight_px_from_photo_px(c));
-        let (lines, _) = fit_all(&seen, &straight, &lens)?;
-        let mut met = [Point::new(0.0, 0.0); 4];
-        for (i, cell) in met.iter_mut().enumerate() {
-            *cell = lens.photo_px_from_straight_px(meet(&lines[(i + 3) % 4], &lines[i])?);
-        }
-        bent = met;
+        let straight = corners.map(|c| lens.straight_px_from_photo_px(c));
+        let (lines, _) = fit_all(&seen, &straight, &lens, near_px)?;
+        corners = corners_of(&lines, &lens)?;
         fits = Some(lines);
     }
     let fits = fits?;
-    let error = |f: &Fit| {
-        // Error of a line at its end is twice that of its mean; neighbours share errors (see above).
-        2.0 * f.spread / (f.members as f64 / 4.0).max(1.0).sqrt()
-    };
-    let corner_error_px = (0..4)
-        .map(|i| error(&fits[i]).hypot(error(&fits[(i + 3) % 4])))
-        .fold(0.0, f64::max)
-        .hypot(0.4);
     Some(Refined {
-        corners: bent,
+        corners,
         lens,
         seen: std::array::from_fn(|i| fits[i].members as f64 / PLACES as f64),
-        corner_error_px,
+        corner_error_px: corner_error(&fits, &corners),
     })
 }

@@ -12,6 +12,8 @@ use crate::geometry::Point;
 const CELL_PX: f64 = 8.0;
 /// Centres looked at more closely.
 const MOST_CENTRES: usize = 12;
+/// Centres with less than this share of the best one's votes are left out.
+const LEAST_OF_BEST: f64 = 0.5;
 /// A point belongs to a ring when its direction is within this of the radius.
 const RADIAL_COS: f64 = 0.94;
 /// Arcs into which a ring is cut.
@@ -49,7 +51,7 @@ fn vote(points: &[EdgePoint], small: &Small, least_radius: f64) -> Votes {
         radii,
         least_radius,
     };
-    for p in points.iter().step_by(2) {
+    for p in points.iter().step_by(3) {
         let (sin, cos) = f64::from(p.angle_deg).to_radians().sin_cos();
         for sign in [-1.0, 1.0] {
             for r in 0..radii {
@@ -102,7 +104,8 @@ impl Votes {
         }
         found.sort_by(|a, b| b.0.total_cmp(&a.0));
         let mut kept: Vec<(f64, Point, f64)> = Vec::new();
-        for peak in found.into_iter().take(3000) {
+        let worth = found.first().map_or(0.0, |f| f.0 * LEAST_OF_BEST);
+        for peak in found.into_iter().take(3000).filter(|f| f.0 >= worth) {
             let again = kept.iter().any(|k| {
                 k.1.distance(peak.1) < 2.5 * CELL_PX && (k.2 - peak.2).abs() < 2.5 * CELL_PX
             });
@@ -296,7 +299,7 @@ fn ellipses_at(edges: &Edges, centre: Point, radius: f64) -> Vec<(Ellipse, Vec<P
 pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Option<FoundRing> {
     let votes = vote(&edges.points, small, least_diameter / 2.0);
     let mut best: Option<FoundRing> = None;
-    for (_v, centre, radius) in votes.peaks() {
+    for (_, centre, radius) in votes.peaks() {
         for (ellipse, points) in ellipses_at(edges, centre, radius) {
             let judged = judge(
                 small,
@@ -307,17 +310,6 @@ pub(super) fn find_ring(edges: &Edges, small: &Small, least_diameter: f64) -> Op
                 },
             );
             let score = judged.score() * covered(&points, &ellipse);
-            if std::env::var("FD").is_ok() {
-                eprintln!(
-                    "  P {:.0} {:?} {:.0} -> {:.0?} cov {:.2} score {:.3}",
-                    _v,
-                    centre,
-                    radius,
-                    ellipse,
-                    covered(&points, &ellipse),
-                    score
-                );
-            }
             if best.as_ref().is_none_or(|b| score > b.score) {
                 best = Some(FoundRing {
                     ellipse,

@@ -45,7 +45,7 @@ pub(super) fn refine_ring(
         for (arc, scale) in arcs(&ellipse, PLACES).iter().zip(&scales) {
             for (at, inwards) in arc {
                 let outwards = (-inwards.0, -inwards.1);
-                points.extend(across(pixels, scale, *at, outwards, 4.0, reach).map(|s| s.at));
+                points.extend(across(pixels, scale, (*at, outwards), 4.0, reach));
             }
         }
         let (fitted, spread, members) = robust(&points, ellipse)?;

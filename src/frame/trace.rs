@@ -9,15 +9,6 @@ use crate::geometry::Point;
 /// Smallest step taken for the edge, as a share of that between bar and ground. Lowered: straw counts as bar; raised: bars in shadow are not seen.
 const LEAST_STEP: f64 = 0.25;
 
-/// Where the edge was seen.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Seen {
-    /// Photo pixels.
-    pub at: Point,
-    /// Size of the step, as a share of that between bar and ground.
-    pub step: f64,
-}
-
 /// Bilinear colour at a point of the photo.
 fn sample(pixels: &RgbImage, p: Point) -> Option<Colour> {
     let (x, y) = (p.x - 0.5, p.y - 0.5);
@@ -79,65 +70,88 @@ pub(super) struct Reach {
     pub half_step: usize,
 }
 
-/// Looks across the expected edge at one place; `outwards` a unit vector, `along` the sampling
-/// step on the side.
+/// What is seen across an edge: 0 for ground, 1 for bar, photo pixel by photo pixel from the
+/// inside out, the expected edge in the middle. NaN beyond the picture.
+struct Profile {
+    values: Vec<f64>,
+    reach: Reach,
+}
+
+impl Profile {
+    /// `outwards`: unit vector; every value is the mean of three samples over `along` photo pixels of the edge.
+    fn new(
+        pixels: &RgbImage,
+        scale: &Scale,
+        (at, outwards): (Point, (f64, f64)),
+        along: f64,
+        reach: Reach,
+    ) -> Self {
+        let far = (reach.look + reach.half_step) as i32;
+        let value = |d: i32| {
+            let (mut sum, mut count) = (0.0, 0.0);
+            for k in [-1.0, 0.0, 1.0] {
+                let (out, on) = (f64::from(d), k * along / 3.0);
+                let p = Point::new(
+                    at.x + out * outwards.0 - on * outwards.1,
+                    at.y + out * outwards.1 + on * outwards.0,
+                );
+                if let Some(colour) = sample(pixels, p) {
+                    sum += scale.of(colour).clamp(-1.0, 2.0);
+                    count += 1.0;
+                }
+            }
+            if count > 0.0 { sum / count } else { f64::NAN }
+        };
+        Self {
+            values: (-far..=far).map(value).collect(),
+            reach,
+        }
+    }
+
+    /// Mean just outside less mean just within an edge at `d`.
+    fn step(&self, d: i32) -> f64 {
+        let half = self.reach.half_step;
+        let at = (d + (self.reach.look + half) as i32) as usize;
+        let mean = |range: &[f64]| range.iter().sum::<f64>() / range.len() as f64;
+        mean(&self.values[at + 1..=at + half]) - mean(&self.values[at - half..at])
+    }
+
+    /// Where the largest step is, nearer ones preferred, to a share of a pixel.
+    fn edge(&self) -> Option<f64> {
+        let look = self.reach.look as i32;
+        let mut best: Option<(i32, f64, f64)> = None;
+        for d in -look..=look {
+            let step = self.step(d);
+            let near = 1.0 - 0.3 * (f64::from(d) / f64::from(look)).powi(2);
+            if step.is_finite() && best.is_none_or(|b| step * near > b.2) {
+                best = Some((d, step, step * near));
+            }
+        }
+        let (d, step, _) = best.filter(|b| b.1 >= LEAST_STEP)?;
+        let mut place = f64::from(d);
+        if d.abs() < look {
+            let (before, after) = (self.step(d - 1), self.step(d + 1));
+            let bend = before + after - 2.0 * step;
+            if bend < 0.0 && bend.is_finite() {
+                place += ((before - after) / (2.0 * bend)).clamp(-1.0, 1.0);
+            }
+        }
+        Some(place)
+    }
+}
+
+/// Looks across the expected edge at one place. `outwards`: unit vector; `along`: length of
+/// edge to look at, photo pixels.
 pub(super) fn across(
     pixels: &RgbImage,
     scale: &Scale,
-    at: Point,
-    outwards: (f64, f64),
+    (at, outwards): (Point, (f64, f64)),
     along: f64,
     reach: Reach,
-) -> Option<Seen> {
-    let (look, half) = (reach.look as i32, reach.half_step as i32);
-    let far = look + half;
-    let mut profile = Vec::with_capacity((2 * far + 1) as usize);
-    for d in -far..=far {
-        let mut sum = 0.0;
-        let mut count = 0.0;
-        for k in [-1.0, 0.0, 1.0] {
-            let (dx, dy) = (f64::from(d), k * along / 3.0);
-            let p = Point::new(
-                at.x + dx * outwards.0 - dy * outwards.1,
-                at.y + dx * outwards.1 + dy * outwards.0,
-            );
-            if let Some(colour) = sample(pixels, p) {
-                sum += scale.of(colour).clamp(-1.0, 2.0);
-                count += 1.0;
-            }
-        }
-        // Beyond the picture's edge the last colour goes on.
-        let value = if count > 0.0 { sum / count } else { f64::NAN };
-        profile.push(value);
-    }
-    let response = |d: i32| -> f64 {
-        let mid = (d + far) as usize;
-        let h = half as usize;
-        let mean = |range: &[f64]| range.iter().sum::<f64>() / range.len() as f64;
-        mean(&profile[mid + 1..=mid + h]) - mean(&profile[mid - h..mid])
-    };
-    let mut best: Option<(i32, f64, f64)> = None;
-    for d in -look..=look {
-        let r = response(d);
-        let near = 1.0 - 0.3 * (f64::from(d) / f64::from(look)).powi(2);
-        if r.is_finite() && best.is_none_or(|b| r * near > b.2) {
-            best = Some((d, r, r * near));
-        }
-    }
-    let (d, step, _) = best?;
-    if step < LEAST_STEP {
-        return None;
-    }
-    let mut place = f64::from(d);
-    if d > -look && d < look {
-        let (a, c) = (response(d - 1), response(d + 1));
-        let bend = a + c - 2.0 * step;
-        if bend < 0.0 && a.is_finite() && c.is_finite() {
-            place += ((a - c) / (2.0 * bend)).clamp(-1.0, 1.0);
-        }
-    }
-    Some(Seen {
-        at: Point::new(at.x + place * outwards.0, at.y + place * outwards.1),
-        step,
-    })
+) -> Option<Point> {
+    let place = Profile::new(pixels, scale, (at, outwards), along, reach).edge()?;
+    Some(Point::new(
+        at.x + place * outwards.0,
+        at.y + place * outwards.1,
+    ))
 }
