@@ -14,7 +14,20 @@ use scene::{GROUND, Scene};
 const KINDS: [Kind; 3] = [Kind::Bean, Kind::SplitBean, Kind::Pod];
 
 fn shown(scene: &Scene) -> Shown<'_> {
-    Shown::new(&scene.photo, &scene.plot, &scene.count, Size::Full).unwrap()
+    shown_beside(scene, None)
+}
+
+/// What [`picture`] shows of a scene, with the same room for the panel.
+fn shown_beside<'a>(scene: &'a Scene, loss: Option<&str>) -> Shown<'a> {
+    let panel = [
+        words::answer(&scene.count, loss),
+        words::cautions(&scene.count),
+        words::legend(Some(1.0)),
+    ];
+    let letters = Letters::new();
+    let least_height_px = beside(&letters, 0).height(&one_column(&panel)) + 2.0 * BORDER;
+    let size = Size::Full { least_height_px };
+    Shown::new(&scene.photo, &scene.plot, &scene.count, size).unwrap()
 }
 
 fn at(image: &RgbImage, (x, y): (f32, f32)) -> [u8; 3] {
@@ -191,6 +204,10 @@ fn a_wide_frame_has_its_panel_below() {
     let whole = picture(&square.photo, &square.plot, &square.count, None);
     assert_eq!(whole.width(), view.width() + PANEL_PX);
     assert!((1500..=2200).contains(&whole.width()));
+    assert!(
+        whole.height().abs_diff(view.height()) <= 1,
+        "no empty paper below the view"
+    );
 }
 
 #[test]
@@ -210,8 +227,8 @@ fn words_never_leave_their_panel() {
         let loss = "a very long sentence on the loss found in this very frame ".repeat(3);
         let whole = picture(&scene.photo, &scene.plot, &scene.count, Some(&loss));
         let (w, h) = whole.dimensions();
-        let view = shown(&scene).view.image;
-        let empty = BORDER_PX - 2;
+        let view = shown_beside(&scene, Some(&loss)).view.image;
+        let empty = BORDER as u32 - 2;
         let mut borders: Vec<(u32, u32)> = (0..empty)
             .flat_map(|d| (0..h).map(move |y| (w - 1 - d, y)))
             .chain((0..empty).flat_map(|d| (0..w).map(move |x| (x, h - 1 - d))))
@@ -440,7 +457,7 @@ fn words_count_properly() {
         "6 of them split (5 to 7)",
         "3 pods (3 to 3)",
         "1.9 bu/ac",
-        "Ground in the frame: 1.00 ft² (0.093 m²)",
+        "1.00 ft² (0.093 m²) of ground,",
     ] {
         assert!(said.iter().any(|s| s == line), "{line} in {said:?}");
     }
