@@ -213,7 +213,7 @@ impl<'a> Shown<'a> {
         let mut view = View::new(&photo.pixels, part, width_px);
         let shown: Vec<(f32, f32)> = edge
             .iter()
-            .map(|&p| view.from_photo(p))
+            .map(|&p| view.px_of_photo_px(p))
             .map(|p| (p.x as f32, p.y as f32))
             .collect();
         canvas::darken_outside(&mut view.image, &shown, OUTSIDE_SHARE);
@@ -223,7 +223,7 @@ impl<'a> Shown<'a> {
             1.6
         };
         canvas::line(&mut view.image, &shown, true, &panel::frame_pen(core_px));
-        let place = |mm| view.from_photo(plot.map.photo_px_from_plot_mm(mm));
+        let place = |mm| view.px_of_photo_px(plot.map.photo_px_from_plot_mm(mm));
         let px_per_mm = scale(&place) as f32;
         let marks = marks(count, place);
         Some(Self {
@@ -235,7 +235,7 @@ impl<'a> Shown<'a> {
 }
 
 /// The marks of all objects that get one, faint ones first so that sure ones lie on top.
-fn marks<'a>(count: &'a PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark, &'a Object)> {
+fn marks(count: &PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark, &Object)> {
     let mut marks: Vec<_> = count
         .objects
         .iter()

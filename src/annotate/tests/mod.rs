@@ -65,7 +65,9 @@ fn marks_lie_about_the_objects_and_leave_them_clear() {
     let shown = shown(&scene);
     for (mark, object) in &shown.marks {
         // The photo's own coordinates of the object lead to the same place.
-        let there = shown.view.from_photo(Point::new(object.x_px, object.y_px));
+        let there = shown
+            .view
+            .px_of_photo_px(Point::new(object.x_px, object.y_px));
         assert!((there.x as f32 - mark.centre.0).abs() < 0.01);
         assert!((there.y as f32 - mark.centre.1).abs() < 0.01);
         assert_eq!(
@@ -161,7 +163,7 @@ fn the_inner_edge_is_drawn_where_the_frame_was_found() {
         let view = shown(&scene).view;
         let edge = view::inner_edge(found);
         for p in edge.iter().step_by(5) {
-            let p = view.from_photo(*p);
+            let p = view.px_of_photo_px(*p);
             let pixel = at(&picture, (p.x as f32, p.y as f32));
             assert!(near(pixel, [255; 3], 90), "{pixel:?} at {p:?}");
         }
