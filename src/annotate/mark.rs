@@ -65,8 +65,8 @@ pub(super) struct Mark {
 pub(super) fn pen(kind: Kind, standing: Standing, px_per_mm: f32) -> Pen {
     let core_px = (px_per_mm * 0.55).clamp(1.3, 2.4);
     let (core_share, casing_share, dash) = match standing {
-        Standing::Sure => (1.0, 0.75, None),
-        Standing::Doubtful => (1.0, 0.75, Some((5.6, 0.5))),
+        Standing::Sure => (1.0, 0.85, None),
+        Standing::Doubtful => (1.0, 0.9, Some((5.6, 0.5))),
         Standing::LeftOut => (0.9, 0.55, Some((3.6, 0.1))),
     };
     Pen {
@@ -74,7 +74,7 @@ pub(super) fn pen(kind: Kind, standing: Standing, px_per_mm: f32) -> Pen {
         core_px,
         core_share,
         casing: DARK,
-        casing_px: core_px * 0.6,
+        casing_px: core_px * 0.65,
         casing_share,
         dash: dash.map(|(period, drawn)| Dash {
             period_px: period * core_px.max(1.6),

@@ -30,7 +30,7 @@ use view::{Part, View};
 /// Width of the panel beside the picture, pixels.
 const PANEL_PX: u32 = 440;
 /// Empty border inside the panel, pixels.
-const BORDER_PX: u32 = 28;
+const BORDER: f32 = 28.0;
 /// About this many pixels show the photo: enough for a bean of 6 mm in a frame of 60 cm, few
 /// enough to be drawn and packed in the time of a decode.
 const VIEW_AREA_PX: f64 = 1_500_000.0;
@@ -50,18 +50,23 @@ pub fn picture(
     count: &PhotoCount,
     loss_line: Option<&str>,
 ) -> RgbImage {
-    let Some(shown) = Shown::new(photo, plot, count, Size::Full) else {
+    let letters = Letters::new();
+    let panel = |px_per_mm| {
+        [
+            words::answer(count, loss_line),
+            words::cautions(count),
+            words::legend(Some(px_per_mm)),
+        ]
+    };
+    // The scale bar is as high at any scale, so the panel's height is known before the view.
+    let least_height_px = beside(&letters, 0).height(&one_column(&panel(1.0))) + 2.0 * BORDER;
+    let size = Size::Full { least_height_px };
+    let Some(shown) = Shown::new(photo, plot, count, size) else {
         return refused_picture(photo, count);
     };
-    let letters = Letters::new();
     let mut view = shown.view;
     draw_marks(&mut view.image, &shown.marks, shown.px_per_mm, label::doubt);
-    let panel = [
-        words::answer(count, loss_line),
-        words::cautions(count),
-        words::legend(Some(shown.px_per_mm)),
-    ];
-    with_panel(view.image, &letters, &panel)
+    with_panel(view.image, &letters, &panel(shown.px_per_mm))
 }
 
 /// How a [`small_picture`] is made.
@@ -97,7 +102,7 @@ pub fn small_picture(
 /// The picture of a photo that was not counted: all of it, and why, and what to do.
 pub fn refused_picture(photo: &Photo, count: &PhotoCount) -> RgbImage {
     let part = Part::whole(&photo.pixels);
-    let view = View::new(&photo.pixels, part, Size::Full.width_px(part.aspect()));
+    let view = View::new(&photo.pixels, part, Size::full().width_px(part.aspect()));
     let mut panel = vec![words::answer(count, None)];
     if !count.cautions.is_empty() {
         panel.push(words::cautions(count));
@@ -148,16 +153,22 @@ pub fn jpeg(picture: &RgbImage, quality: u8) -> Vec<u8> {
 /// How large a view is wanted.
 #[derive(Clone, Copy)]
 enum Size {
-    /// As part of [`picture`].
-    Full,
+    /// As part of [`picture`], beside a panel of this height.
+    Full { least_height_px: f32 },
     /// This many pixels on the longer side.
     Long(u32),
 }
 
 impl Size {
+    fn full() -> Self {
+        Self::Full {
+            least_height_px: 0.0,
+        }
+    }
+
     fn width_px(self, aspect: f64) -> u32 {
         let width = match self {
-            Self::Full => (VIEW_AREA_PX * aspect).sqrt(),
+            Self::Full { .. } => (VIEW_AREA_PX * aspect).sqrt(),
             Self::Long(px) => f64::from(px) * aspect.min(1.0),
         };
         width.round().clamp(1.0, 2000.0) as u32
@@ -187,22 +198,32 @@ impl<'a> Shown<'a> {
         };
         let photo_px_per_mm = scale(&|mm| plot.map.photo_px_from_plot_mm(mm));
         let beyond_mm = found.bar_width_mm.clamp(0.0, 60.0) * 1.2 + width_mm.min(height_mm) * 0.05;
-        let part = Part::about(
-            &edge,
-            beyond_mm * photo_px_per_mm,
-            (0.55, 2.4),
-            &photo.pixels,
-        );
-        let mut view = View::new(&photo.pixels, part, size.width_px(part.aspect()));
+        let about = |widest| {
+            let margin = beyond_mm * photo_px_per_mm;
+            Part::about(&edge, margin, (0.55, widest), &photo.pixels)
+        };
+        let mut part = about(2.4);
+        let width_px = size.width_px(part.aspect());
+        if let Size::Full { least_height_px } = size
+            && part.aspect() < WIDE
+        {
+            // More of the surroundings rather than empty paper below the view.
+            part = about(f64::from(width_px) / f64::from(least_height_px).max(1.0));
+        }
+        let mut view = View::new(&photo.pixels, part, width_px);
         let shown: Vec<(f32, f32)> = edge
             .iter()
-            .map(|&p| view.from_photo(p))
+            .map(|&p| view.px_of_photo_px(p))
             .map(|p| (p.x as f32, p.y as f32))
             .collect();
         canvas::darken_outside(&mut view.image, &shown, OUTSIDE_SHARE);
-        let core_px = if matches!(size, Size::Full) { 2.4 } else { 1.6 };
+        let core_px = if matches!(size, Size::Full { .. }) {
+            2.4
+        } else {
+            1.6
+        };
         canvas::line(&mut view.image, &shown, true, &panel::frame_pen(core_px));
-        let place = |mm| view.from_photo(plot.map.photo_px_from_plot_mm(mm));
+        let place = |mm| view.px_of_photo_px(plot.map.photo_px_from_plot_mm(mm));
         let px_per_mm = scale(&place) as f32;
         let marks = marks(count, place);
         Some(Self {
@@ -214,7 +235,7 @@ impl<'a> Shown<'a> {
 }
 
 /// The marks of all objects that get one, faint ones first so that sure ones lie on top.
-fn marks<'a>(count: &'a PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark, &'a Object)> {
+fn marks(count: &PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark, &Object)> {
     let mut marks: Vec<_> = count
         .objects
         .iter()
@@ -256,56 +277,51 @@ fn plot_edge(count: &PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(f32, f3
         .collect()
 }
 
+/// Sets the words of a panel that stands beside a view of this width.
+fn beside(letters: &Letters, view_px: u32) -> Setter<'_> {
+    Setter {
+        letters,
+        left: view_px as f32 + BORDER,
+        width: PANEL_PX as f32 - 2.0 * BORDER,
+    }
+}
+
+/// Columns one below another, with lines between them.
+fn one_column(columns: &[Vec<Item>]) -> Vec<Item> {
+    columns.join(&Item::Rule)
+}
+
 /// Sets a view and its panel side by side, or one below the other where the view is wide. Paper
 /// fills what neither needs, so that no words are ever cut off.
 fn with_panel(view: RgbImage, letters: &Letters, columns: &[Vec<Item>]) -> RgbImage {
-    let border = BORDER_PX as f32;
-    if f64::from(view.width()) / f64::from(view.height()) < WIDE {
-        let mut items = Vec::new();
-        for column in columns {
-            if !items.is_empty() {
-                items.push(Item::Rule);
-            }
-            items.extend(column.iter().cloned());
-        }
-        let setter = Setter {
-            letters,
-            left: view.width() as f32 + border,
-            width: (PANEL_PX - 2 * BORDER_PX) as f32,
-        };
-        let needed = setter.height(&items) + 2.0 * border;
-        let height = view.height().max(needed.ceil() as u32);
-        let mut whole = on_paper(view, |view| (view.width() + PANEL_PX, height));
-        setter.draw(&mut whole, &items, border);
+    let (width, height) = view.dimensions();
+    if f64::from(width) / f64::from(height) < WIDE {
+        let items = one_column(columns);
+        let setter = beside(letters, width);
+        let needed = setter.height(&items) + 2.0 * BORDER;
+        let mut whole = on_paper(&view, (width + PANEL_PX, height.max(needed.ceil() as u32)));
+        setter.draw(&mut whole, &items, BORDER);
         return whole;
     }
     let number = columns.len() as f32;
-    let column_px = (view.width() as f32 - border * (number + 1.0)) / number;
-    let setters: Vec<Setter> = (0..columns.len())
-        .map(|i| Setter {
-            letters,
-            left: border + i as f32 * (column_px + border),
-            width: column_px,
-        })
-        .collect();
-    let needed = setters
-        .iter()
-        .zip(columns)
-        .map(|(setter, items)| setter.height(items))
-        .fold(0.0, f32::max);
-    let top = view.height() as f32 + border;
-    let mut whole = on_paper(view, |view| {
-        (view.width(), (top + needed + border).ceil() as u32)
-    });
-    for (setter, items) in setters.iter().zip(columns) {
-        setter.draw(&mut whole, items, top);
+    let column_px = (width as f32 - BORDER * (number + 1.0)) / number;
+    let setter = |i: usize| Setter {
+        letters,
+        left: BORDER + i as f32 * (column_px + BORDER),
+        width: column_px,
+    };
+    let heights = columns.iter().map(|items| setter(0).height(items));
+    let needed = heights.fold(0.0, f32::max);
+    let top = height as f32 + BORDER;
+    let mut whole = on_paper(&view, (width, (top + needed + BORDER).ceil() as u32));
+    for (i, items) in columns.iter().enumerate() {
+        setter(i).draw(&mut whole, items, top);
     }
     whole
 }
 
 /// Lays a picture at the top left of a larger sheet of paper.
-fn on_paper(view: RgbImage, size: impl Fn(&RgbImage) -> (u32, u32)) -> RgbImage {
-    let (width, height) = size(&view);
+fn on_paper(view: &RgbImage, (width, height): (u32, u32)) -> RgbImage {
     let mut sheet = RgbImage::from_pixel(width, height, Rgb(PAPER));
     let (from, to) = (view.width() as usize * 3, width as usize * 3);
     for (row, sheet_row) in view.chunks_exact(from).zip(sheet.chunks_exact_mut(to)) {

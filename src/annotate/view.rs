@@ -89,7 +89,7 @@ impl View {
     }
 
     /// Where a point of the photo lies in the view.
-    pub(super) fn from_photo(&self, p: Point) -> Point {
+    pub(super) fn px_of_photo_px(&self, p: Point) -> Point {
         Point::new(
             (p.x - self.part.left) * self.scale,
             (p.y - self.part.top) * self.scale,

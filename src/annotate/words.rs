@@ -47,12 +47,12 @@ pub(super) fn answer(count: &PhotoCount, loss_line: Option<&str>) -> Vec<Item> {
     items.push(Item::Space(12.0));
     if let Some(plot) = &count.plot {
         let ft2 = plot.area_m2 / M2_PER_FT2;
-        let text = format!("Ground in the frame: {ft2:.2} ft² ({:.3} m²)", plot.area_m2);
+        let text = format!("{ft2:.2} ft² ({:.3} m²) of ground,", plot.area_m2);
         items.push(Item::Text(text, SMALL));
     }
     if let Some(ground) = &count.ground {
         let cover = ground.residue_cover_pct;
-        let text = format!("Residue covers {cover:.0} % of it. Beans under residue are not seen.");
+        let text = format!("{cover:.0} % under residue. What lies under residue is not seen.");
         items.push(Item::Text(text, SMALL));
     }
     items
@@ -141,17 +141,11 @@ pub(super) fn legend(px_per_mm: Option<f32>) -> Vec<Item> {
         row(Kind::Bean, Standing::Sure, "whole bean"),
         row(Kind::SplitBean, Standing::Sure, "split bean"),
         row(Kind::Pod, Standing::Sure, "pod"),
-        row(
-            Kind::Bean,
-            Standing::Doubtful,
-            "dashed: doubtful, in the count; number and probability beside it",
-        ),
-        row(
-            Kind::Bean,
-            Standing::LeftOut,
-            "dotted: doubtful and left out",
-        ),
+        row(Kind::Bean, Standing::Doubtful, "dashed: doubtful, counted"),
+        row(Kind::Bean, Standing::LeftOut, "dotted: doubtful, left out"),
     ];
+    let beside = "Beside doubtful ones: number, probability.";
+    items.push(Item::Text(beside.to_owned(), Style::regular(18.0, SOFT)));
     if let Some(px_per_mm) = px_per_mm {
         items.push(Item::Space(8.0));
         items.push(Item::Text("In the middle of the frame:".to_owned(), SMALL));

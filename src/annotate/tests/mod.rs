@@ -14,7 +14,20 @@ use scene::{GROUND, Scene};
 const KINDS: [Kind; 3] = [Kind::Bean, Kind::SplitBean, Kind::Pod];
 
 fn shown(scene: &Scene) -> Shown<'_> {
-    Shown::new(&scene.photo, &scene.plot, &scene.count, Size::Full).unwrap()
+    shown_beside(scene, None)
+}
+
+/// What [`picture`] shows of a scene, with the same room for the panel.
+fn shown_beside<'a>(scene: &'a Scene, loss: Option<&str>) -> Shown<'a> {
+    let panel = [
+        words::answer(&scene.count, loss),
+        words::cautions(&scene.count),
+        words::legend(Some(1.0)),
+    ];
+    let letters = Letters::new();
+    let least_height_px = beside(&letters, 0).height(&one_column(&panel)) + 2.0 * BORDER;
+    let size = Size::Full { least_height_px };
+    Shown::new(&scene.photo, &scene.plot, &scene.count, size).unwrap()
 }
 
 fn at(image: &RgbImage, (x, y): (f32, f32)) -> [u8; 3] {
@@ -52,7 +65,9 @@ fn marks_lie_about_the_objects_and_leave_them_clear() {
     let shown = shown(&scene);
     for (mark, object) in &shown.marks {
         // The photo's own coordinates of the object lead to the same place.
-        let there = shown.view.from_photo(Point::new(object.x_px, object.y_px));
+        let there = shown
+            .view
+            .px_of_photo_px(Point::new(object.x_px, object.y_px));
         assert!((there.x as f32 - mark.centre.0).abs() < 0.01);
         assert!((there.y as f32 - mark.centre.1).abs() < 0.01);
         assert_eq!(
@@ -148,7 +163,7 @@ fn the_inner_edge_is_drawn_where_the_frame_was_found() {
         let view = shown(&scene).view;
         let edge = view::inner_edge(found);
         for p in edge.iter().step_by(5) {
-            let p = view.from_photo(*p);
+            let p = view.px_of_photo_px(*p);
             let pixel = at(&picture, (p.x as f32, p.y as f32));
             assert!(near(pixel, [255; 3], 90), "{pixel:?} at {p:?}");
         }
@@ -191,6 +206,10 @@ fn a_wide_frame_has_its_panel_below() {
     let whole = picture(&square.photo, &square.plot, &square.count, None);
     assert_eq!(whole.width(), view.width() + PANEL_PX);
     assert!((1500..=2200).contains(&whole.width()));
+    assert!(
+        whole.height().abs_diff(view.height()) <= 1,
+        "no empty paper below the view"
+    );
 }
 
 #[test]
@@ -210,8 +229,8 @@ fn words_never_leave_their_panel() {
         let loss = "a very long sentence on the loss found in this very frame ".repeat(3);
         let whole = picture(&scene.photo, &scene.plot, &scene.count, Some(&loss));
         let (w, h) = whole.dimensions();
-        let view = shown(&scene).view.image;
-        let empty = BORDER_PX - 2;
+        let view = shown_beside(&scene, Some(&loss)).view.image;
+        let empty = BORDER as u32 - 2;
         let mut borders: Vec<(u32, u32)> = (0..empty)
             .flat_map(|d| (0..h).map(move |y| (w - 1 - d, y)))
             .chain((0..empty).flat_map(|d| (0..w).map(move |x| (x, h - 1 - d))))
@@ -440,7 +459,7 @@ fn words_count_properly() {
         "6 of them split (5 to 7)",
         "3 pods (3 to 3)",
         "1.9 bu/ac",
-        "Ground in the frame: 1.00 ft² (0.093 m²)",
+        "1.00 ft² (0.093 m²) of ground,",
     ] {
         assert!(said.iter().any(|s| s == line), "{line} in {said:?}");
     }
