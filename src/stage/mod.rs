@@ -44,7 +44,7 @@ pub use truth::{Conditions, TrueBean, TrueFrame, TruePod, Truth};
 use chance::Dice;
 use stuff::Label;
 
-/// Labels of [`Staged::labels`]: ground 0, residue 1, frame 2, beans from here in the order of the truth, pods from [`FIRST_POD_LABEL`].
+/// Labels of [`Staged::labels`]: ground 0, residue and stones 1, frame 2, beans from here in the order of the truth, pods from [`FIRST_POD_LABEL`].
 pub const FIRST_BEAN_LABEL: u16 = 1000;
 /// See [`FIRST_BEAN_LABEL`].
 pub const FIRST_POD_LABEL: u16 = 30_000;
