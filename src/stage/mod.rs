@@ -68,7 +68,10 @@ pub fn render(scene: &Scene) -> Result<Staged, SceneError> {
     scene.check()?;
     let (camera, mut seat) = layout::lay_out(scene, &mut Dice::new(scene.seed, 1));
     let (low, high) = camera.ground_in_view(45.0);
-    let mut ground = soil::Ground::make(&scene.ground, low, high, &mut Dice::new(scene.seed, 2));
+    // Nothing finer than a pixel is seen.
+    let pixel_mm = camera.at.z / camera.focal_px;
+    let mut dice = Dice::new(scene.seed, 2);
+    let mut ground = soil::Ground::make(&scene.ground, low, high, pixel_mm, &mut dice);
     if scene.frame.bar != Bar::None {
         seat.settle_on(&ground.relief, &mut Dice::new(scene.seed, 3));
         press_under_bars(&mut ground.relief, &seat);
