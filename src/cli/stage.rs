@@ -89,7 +89,7 @@ pub struct Args {
     /// Every condition drawn by chance for each of N photos; what is given by other options stays fixed.
     #[arg(long, value_name = "N", conflicts_with_all = ["count", "demo"])]
     many: Option<u64>,
-    /// Also write NAME.labels.png, 16 bit: 0 ground, 1 residue, 2 frame, from 1000 beans, from 30000 pods.
+    /// Also write NAME.labels.png, 16 bit: 0 ground, 1 residue and stones, 2 frame, from 1000 beans, from 30000 pods.
     #[arg(long)]
     labels: bool,
     /// Make the photos of the demo (their truth goes into DIR/truth).

@@ -118,45 +118,7 @@ impl Body {
 
     /// A ball of radius 1 from an icosahedron halved `level` times.
     pub fn ball(level: u32) -> Self {
-        let g = (1.0 + 5.0f32.sqrt()) / 2.0;
-        let mut corners: Vec<V3> = [
-            (-1.0, g, 0.0),
-            (1.0, g, 0.0),
-            (-1.0, -g, 0.0),
-            (1.0, -g, 0.0),
-            (0.0, -1.0, g),
-            (0.0, 1.0, g),
-            (0.0, -1.0, -g),
-            (0.0, 1.0, -g),
-            (g, 0.0, -1.0),
-            (g, 0.0, 1.0),
-            (-g, 0.0, -1.0),
-            (-g, 0.0, 1.0),
-        ]
-        .map(|(x, y, z)| v3(x, y, z).unit())
-        .to_vec();
-        let mut facets: Vec<[u32; 3]> = vec![
-            [0, 11, 5],
-            [0, 5, 1],
-            [0, 1, 7],
-            [0, 7, 10],
-            [0, 10, 11],
-            [1, 5, 9],
-            [5, 11, 4],
-            [11, 10, 2],
-            [10, 7, 6],
-            [7, 1, 8],
-            [3, 9, 4],
-            [3, 4, 2],
-            [3, 2, 6],
-            [3, 6, 8],
-            [3, 8, 9],
-            [4, 9, 5],
-            [2, 4, 11],
-            [6, 2, 10],
-            [8, 6, 7],
-            [9, 8, 1],
-        ];
+        let (mut corners, mut facets) = icosahedron();
         for _ in 0..level {
             let mut halves: HashMap<(u32, u32), u32> = HashMap::new();
             let mut half = |a: u32, b: u32, corners: &mut Vec<V3>| {
@@ -219,6 +181,24 @@ impl Body {
         }
         self
     }
+}
+
+/// Corners and facets of an icosahedron of radius 1.
+#[rustfmt::skip]
+fn icosahedron() -> (Vec<V3>, Vec<[u32; 3]>) {
+    let g = (1.0 + 5.0f32.sqrt()) / 2.0;
+    let corners = [
+        (-1.0, g, 0.0), (1.0, g, 0.0), (-1.0, -g, 0.0), (1.0, -g, 0.0),
+        (0.0, -1.0, g), (0.0, 1.0, g), (0.0, -1.0, -g), (0.0, 1.0, -g),
+        (g, 0.0, -1.0), (g, 0.0, 1.0), (-g, 0.0, -1.0), (-g, 0.0, 1.0),
+    ];
+    let facets = vec![
+        [0, 11, 5], [0, 5, 1], [0, 1, 7], [0, 7, 10], [0, 10, 11],
+        [1, 5, 9], [5, 11, 4], [11, 10, 2], [10, 7, 6], [7, 1, 8],
+        [3, 9, 4], [3, 4, 2], [3, 2, 6], [3, 6, 8], [3, 8, 9],
+        [4, 9, 5], [2, 4, 11], [6, 2, 10], [8, 6, 7], [9, 8, 1],
+    ];
+    (corners.map(|(x, y, z)| v3(x, y, z).unit()).to_vec(), facets)
 }
 
 /// Where a body lies.

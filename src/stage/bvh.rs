@@ -196,29 +196,26 @@ impl Tree {
                     }
                 }
             } else {
-                let left = self.nodes[n.first as usize].enter(ray, inverse, *reach);
-                let right = self.nodes[n.first as usize + 1].enter(ray, inverse, *reach);
-                match (left, right) {
+                let (left, right) = (n.first, n.first + 1);
+                let enter = |k: u32| self.nodes[k as usize].enter(ray, inverse, *reach);
+                let next = match (enter(left), enter(right)) {
                     (Some(a), Some(b)) => {
                         let (near, far) = if a <= b {
-                            (n.first, (n.first + 1, b))
+                            (left, (right, b))
                         } else {
-                            (n.first + 1, (n.first, a))
+                            (right, (left, a))
                         };
                         stack[depth] = far;
                         depth += 1;
-                        node = near;
-                        continue;
+                        Some(near)
                     }
-                    (Some(_), None) => {
-                        node = n.first;
-                        continue;
-                    }
-                    (None, Some(_)) => {
-                        node = n.first + 1;
-                        continue;
-                    }
-                    (None, None) => {}
+                    (Some(_), None) => Some(left),
+                    (None, Some(_)) => Some(right),
+                    (None, None) => None,
+                };
+                if let Some(next) = next {
+                    node = next;
+                    continue;
                 }
             }
             loop {

@@ -82,17 +82,20 @@ fn fields(scene: &Scene) -> Vec<Field> {
         fields.push(text(Tag::OffsetTimeOriginal, &offset));
     }
     if let Some((lat, lon)) = scene.note.position_deg {
-        fields.push(field(Tag::GPSVersionID, Value::Byte(vec![2, 3, 0, 0])));
-        fields.push(text(Tag::GPSLatitudeRef, if lat < 0.0 { "S" } else { "N" }));
-        fields.push(field(Tag::GPSLatitude, degrees(lat)));
-        fields.push(text(
-            Tag::GPSLongitudeRef,
-            if lon < 0.0 { "W" } else { "E" },
-        ));
-        fields.push(field(Tag::GPSLongitude, degrees(lon)));
-        fields.push(ratio(Tag::GPSHPositioningError, 45, 10));
+        fields.extend(place(lat, lon));
     }
     fields
+}
+
+fn place(lat: f64, lon: f64) -> [Field; 6] {
+    [
+        field(Tag::GPSVersionID, Value::Byte(vec![2, 3, 0, 0])),
+        text(Tag::GPSLatitudeRef, if lat < 0.0 { "S" } else { "N" }),
+        field(Tag::GPSLatitude, degrees(lat)),
+        text(Tag::GPSLongitudeRef, if lon < 0.0 { "W" } else { "E" }),
+        field(Tag::GPSLongitude, degrees(lon)),
+        ratio(Tag::GPSHPositioningError, 45, 10),
+    ]
 }
 
 /// Degrees, minutes and seconds to a thousandth.

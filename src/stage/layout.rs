@@ -263,6 +263,12 @@ pub(super) fn lay_out(scene: &Scene, dice: &mut Dice) -> (Camera, Seat) {
         base_mm: 0.0,
         slope: (0.0, 0.0),
     };
+    put_in_view(scene, &mut camera, &mut seat, dice);
+    (camera, seat)
+}
+
+/// Shifts the frame, and raises the camera where it must, until the frame is in the picture as asked.
+fn put_in_view(scene: &Scene, camera: &mut Camera, seat: &mut Seat, dice: &mut Dice) {
     for attempt in 0..400 {
         let middle = camera.on_ground(camera.bend.centre_px);
         let reach = 0.09 * camera.at.z;
@@ -271,18 +277,17 @@ pub(super) fn lay_out(scene: &Scene, dice: &mut Dice) -> (Camera, Seat) {
             middle.1 + dice.between(-reach, reach),
         );
         if scene.frame.cut_by_edge {
-            let half = camera.at.z * scene.width_px as f32 / focal_px / 2.0;
+            let half = camera.at.z * scene.width_px as f32 / camera.focal_px / 2.0;
             seat.centre.0 = middle.0 + half * dice.of(&[-1.0, 1.0]);
-            break;
+            return;
         }
-        if whole_in_view(&camera, &seat) {
-            break;
+        if whole_in_view(camera, seat) {
+            return;
         }
         if attempt % 20 == 19 {
             camera.at.z *= 1.04;
         }
     }
-    (camera, seat)
 }
 
 fn whole_in_view(camera: &Camera, seat: &Seat) -> bool {

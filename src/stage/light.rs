@@ -37,6 +37,40 @@ pub(super) struct Light {
     pub sun_deg: Option<(f32, f32)>,
 }
 
+/// What each kind of light is made of; ratios of sun to sky are practice.
+struct Weather {
+    /// Sun's height, from and to, degrees.
+    elevation: Option<(f32, f32)>,
+    power: V3,
+    spread: f32,
+    horizon: V3,
+    zenith: V3,
+}
+
+impl Weather {
+    fn of(kind: LightKind) -> Self {
+        let clear = (v3(0.36, 0.41, 0.47), v3(0.19, 0.26, 0.38));
+        let grey = (v3(0.31, 0.325, 0.35), v3(0.93, 0.98, 1.06));
+        let warm = (v3(0.34, 0.33, 0.34), v3(0.15, 0.20, 0.31));
+        let late = (v3(0.46, 0.36, 0.32), v3(0.27, 0.33, 0.46));
+        let (elevation, power, spread, sky) = match kind {
+            LightKind::Overcast => (None, V3::ZERO, 0.0, grey),
+            LightKind::Bright => (Some((35.0, 60.0)), v3(0.40, 0.385, 0.36), 0.12, grey),
+            LightKind::Sun => (Some((45.0, 65.0)), v3(1.36, 1.27, 1.12), 0.0055, clear),
+            LightKind::Afternoon => (Some((25.0, 42.0)), v3(1.22, 1.05, 0.82), 0.006, clear),
+            LightKind::LowSun => (Some((13.0, 22.0)), v3(1.15, 0.86, 0.55), 0.008, warm),
+            LightKind::Dusk => (Some((8.0, 14.0)), v3(0.42, 0.27, 0.14), 0.03, late),
+        };
+        Self {
+            elevation,
+            power,
+            spread,
+            horizon: sky.0,
+            zenith: sky.1,
+        }
+    }
+}
+
 impl Light {
     /// The light asked for.
     pub fn make(scene: &Scene, camera: &Camera, seat: &Seat, dice: &mut Dice) -> Self {
@@ -46,41 +80,14 @@ impl Light {
         } else {
             270.0 + dice.of(&[-1.0, 1.0]) * dice.between(50.0, 190.0)
         };
-        let clear = (v3(0.36, 0.41, 0.47), v3(0.19, 0.26, 0.38));
-        let grey = (v3(0.31, 0.325, 0.35), v3(0.93, 0.98, 1.06));
-        let (elevation, power, spread, sky) = match scene.light {
-            LightKind::Overcast => (None, V3::ZERO, 0.0, grey),
-            LightKind::Bright => (
-                Some(dice.between(35.0, 60.0)),
-                v3(0.40, 0.385, 0.36),
-                0.12,
-                grey,
-            ),
-            LightKind::Sun => (
-                Some(dice.between(45.0, 65.0)),
-                v3(1.36, 1.27, 1.12),
-                0.0055,
-                clear,
-            ),
-            LightKind::Afternoon => (
-                Some(dice.between(25.0, 42.0)),
-                v3(1.22, 1.05, 0.82),
-                0.006,
-                clear,
-            ),
-            LightKind::LowSun => (
-                Some(dice.between(13.0, 22.0)),
-                v3(1.15, 0.86, 0.55),
-                0.008,
-                (v3(0.34, 0.33, 0.34), v3(0.15, 0.20, 0.31)),
-            ),
-            LightKind::Dusk => (
-                Some(dice.between(8.0, 14.0)),
-                v3(0.42, 0.27, 0.14),
-                0.03,
-                (v3(0.46, 0.36, 0.32), v3(0.27, 0.33, 0.46)),
-            ),
-        };
+        let Weather {
+            elevation,
+            power,
+            spread,
+            horizon,
+            zenith,
+        } = Weather::of(scene.light);
+        let elevation = elevation.map(|(low, high)| dice.between(low, high));
         let sun = elevation.map(|e: f32| {
             let (se, ce) = e.to_radians().sin_cos();
             let (sa, ca) = f32::to_radians(azimuth).sin_cos();
@@ -92,8 +99,8 @@ impl Light {
         });
         let mut light = Self {
             sun,
-            horizon: sky.0,
-            zenith: sky.1,
+            horizon,
+            zenith,
             casters: Vec::new(),
             bounce: V3::ZERO,
             sun_deg: elevation.map(|e| (e, azimuth.rem_euclid(360.0))),

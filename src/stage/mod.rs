@@ -44,7 +44,7 @@ pub use truth::{Conditions, TrueBean, TrueFrame, TruePod, Truth};
 use chance::Dice;
 use stuff::Label;
 
-/// Labels of [`Staged::labels`]: ground 0, residue 1, frame 2, beans from here in the order of the truth, pods from [`FIRST_POD_LABEL`].
+/// Labels of [`Staged::labels`]: ground 0, residue and stones 1, frame 2, beans from here in the order of the truth, pods from [`FIRST_POD_LABEL`].
 pub const FIRST_BEAN_LABEL: u16 = 1000;
 /// See [`FIRST_BEAN_LABEL`].
 pub const FIRST_POD_LABEL: u16 = 30_000;
@@ -68,7 +68,10 @@ pub fn render(scene: &Scene) -> Result<Staged, SceneError> {
     scene.check()?;
     let (camera, mut seat) = layout::lay_out(scene, &mut Dice::new(scene.seed, 1));
     let (low, high) = camera.ground_in_view(45.0);
-    let mut ground = soil::Ground::make(&scene.ground, low, high, &mut Dice::new(scene.seed, 2));
+    // Nothing finer than a pixel is seen.
+    let pixel_mm = camera.at.z / camera.focal_px;
+    let mut dice = Dice::new(scene.seed, 2);
+    let mut ground = soil::Ground::make(&scene.ground, low, high, pixel_mm, &mut dice);
     if scene.frame.bar != Bar::None {
         seat.settle_on(&ground.relief, &mut Dice::new(scene.seed, 3));
         press_under_bars(&mut ground.relief, &seat);

@@ -460,6 +460,38 @@ impl Scene {
         }
     }
 
+    /// Numbers with a range: what, value, least, most.
+    fn ranged(&self) -> [(&'static str, f64, f64, f64); 10] {
+        let (ground, camera, frame) = (&self.ground, &self.camera, &self.frame);
+        [
+            ("residue cover", ground.residue_cover, 0.0, 0.9),
+            ("wetness", ground.wetness, 0.0, 1.0),
+            ("lean of the camera (degrees)", camera.tilt_deg, 0.0, 35.0),
+            ("lens bending", camera.bend_k1, -0.2, 0.2),
+            (
+                "focal length (35 mm equivalent, mm)",
+                camera.focal_35mm_mm,
+                14.0,
+                120.0,
+            ),
+            ("JPEG quality", f64::from(camera.jpeg_quality), 1.0, 100.0),
+            (
+                "EXIF orientation",
+                f64::from(self.note.orientation),
+                1.0,
+                8.0,
+            ),
+            (
+                "camera height (mm)",
+                camera.height_mm.unwrap_or(1000.0),
+                150.0,
+                5000.0,
+            ),
+            ("bar width (mm)", frame.bar_mm, 3.0, 150.0),
+            ("bar height (mm)", frame.height_mm, 0.5, 150.0),
+        ]
+    }
+
     /// Refuses what cannot be staged.
     ///
     /// # Errors
@@ -487,41 +519,9 @@ impl Scene {
                 })
             }
         };
-        range("residue cover", self.ground.residue_cover, 0.0, 0.9)?;
-        range("wetness", self.ground.wetness, 0.0, 1.0)?;
-        range(
-            "lean of the camera (degrees)",
-            self.camera.tilt_deg,
-            0.0,
-            35.0,
-        )?;
-        range("lens bending", self.camera.bend_k1, -0.2, 0.2)?;
-        range(
-            "focal length (35 mm equivalent, mm)",
-            self.camera.focal_35mm_mm,
-            14.0,
-            120.0,
-        )?;
-        range(
-            "JPEG quality",
-            f64::from(self.camera.jpeg_quality),
-            1.0,
-            100.0,
-        )?;
-        range(
-            "EXIF orientation",
-            f64::from(self.note.orientation),
-            1.0,
-            8.0,
-        )?;
-        range(
-            "camera height (mm)",
-            self.camera.height_mm.unwrap_or(1000.0),
-            150.0,
-            5000.0,
-        )?;
-        range("bar width (mm)", self.frame.bar_mm, 3.0, 150.0)?;
-        range("bar height (mm)", self.frame.height_mm, 0.5, 150.0)?;
+        for (what, value, least, most) in self.ranged() {
+            range(what, value, least, most)?;
+        }
         for (what, amount) in [("beans", self.loss.beans), ("pods", self.loss.pods)] {
             match amount {
                 Amount::Inside(n) => range(what, n as f64, 0.0, 5000.0)?,

@@ -78,6 +78,49 @@ pub(super) struct PodShape {
     pub half_thick_mm: f32,
 }
 
+struct PodOutline {
+    /// Where the beans sit, share of the length.
+    seats: Vec<f32>,
+    length: f32,
+    half_wide: f32,
+    plump: f32,
+    bow: f32,
+    twist: f32,
+    seed: f32,
+}
+
+impl PodOutline {
+    /// Cross-section at share `t` of the length.
+    fn section(&self, t: f32) -> Vec<V3> {
+        const SIDES: usize = 16;
+        let half_seat = 0.20 / (self.seats.len() as f32).max(1.5);
+        let ends = ((t / 0.11).min((1.0 - t) / 0.14).clamp(0.0, 1.0) * FRAC_PI_2).sin();
+        let seat: f32 = self
+            .seats
+            .iter()
+            .map(|s| (-((t - s) / half_seat).powi(2)).exp())
+            .sum::<f32>()
+            .min(1.0);
+        let wide = self.half_wide * (0.74 + 0.26 * seat) * ends + 0.5;
+        let thick = (1.2 + self.plump * seat) * ends + 0.4;
+        let turn = self.twist * (t - 0.5);
+        let bow = self.bow * ((2.0 * t - 1.0).powi(2) - 0.33);
+        (0..SIDES)
+            .map(|j| {
+                let a = TAU * j as f32 / SIDES as f32;
+                let rough = 1.0 + 0.04 * noise3(v3(t * 14.0, a * 1.5, self.seed));
+                let y = wide * a.cos() * rough;
+                let z = thick * a.sin().signum() * a.sin().abs().powf(1.2) * rough;
+                v3(
+                    (t - 0.5) * self.length,
+                    y * turn.cos() - z * turn.sin() + bow,
+                    y * turn.sin() + z * turn.cos(),
+                )
+            })
+            .collect()
+    }
+}
+
 /// A closed pod with `beans` in it: bulged over each, bowed, with stalk and beak.
 ///
 /// # Source
@@ -92,44 +135,23 @@ pub(super) fn pod(dice: &mut Dice, beans: usize) -> PodShape {
     let half_wide = dice.between(4.0, 5.6);
     let plump = dice.between(1.9, 2.5);
     let bow = dice.bell(0.08) * length;
-    let (n, m) = (44, 16);
-    let half_seat = 0.20 / (beans as f32).max(1.5);
-    let at = |k: usize| {
-        if beans == 1 {
-            0.5
-        } else {
-            0.2 + 0.6 * k as f32 / (beans - 1) as f32
-        }
+    let outline = PodOutline {
+        seats: (0..beans)
+            .map(|k| match beans {
+                1 => 0.5,
+                _ => 0.2 + 0.6 * k as f32 / (beans - 1) as f32,
+            })
+            .collect(),
+        length,
+        half_wide,
+        plump,
+        bow,
+        twist: dice.bell(0.3),
+        seed: dice.between(0.0, 99.0),
     };
-    let twist = dice.bell(0.3);
-    let seed = dice.between(0.0, 99.0);
-    let seats: Vec<f32> = (0..beans).map(at).collect();
+    let n = 44;
     let sections: Vec<Vec<V3>> = (0..n)
-        .map(|i| {
-            let t = i as f32 / (n - 1) as f32;
-            let ends = ((t / 0.11).min((1.0 - t) / 0.14).clamp(0.0, 1.0) * FRAC_PI_2).sin();
-            let seat: f32 = seats
-                .iter()
-                .map(|s| (-((t - s) / half_seat).powi(2)).exp())
-                .sum::<f32>()
-                .min(1.0);
-            let wide = half_wide * (0.74 + 0.26 * seat) * ends + 0.5;
-            let thick = (1.2 + plump * seat) * ends + 0.4;
-            let turn = twist * (t - 0.5);
-            (0..m)
-                .map(|j| {
-                    let a = TAU * j as f32 / m as f32;
-                    let rough = 1.0 + 0.04 * noise3(v3(t * 14.0, a * 1.5, seed));
-                    let y = wide * a.cos() * rough;
-                    let z = thick * a.sin().signum() * a.sin().abs().powf(1.2) * rough;
-                    v3(
-                        (t - 0.5) * length,
-                        y * turn.cos() - z * turn.sin() + bow * ((2.0 * t - 1.0).powi(2) - 0.33),
-                        y * turn.sin() + z * turn.cos(),
-                    )
-                })
-                .collect()
-        })
+        .map(|i| outline.section(i as f32 / (n - 1) as f32))
         .collect();
     let mut body = Body::default();
     body.skin(&sections, true, |_| 0);

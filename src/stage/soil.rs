@@ -69,52 +69,23 @@ fn clod_stamp(dice: &mut Dice) -> Vec<f32> {
 }
 
 impl Ground {
-    /// Soil over a rectangle; `fine_mm` the smallest grain worth having.
-    pub fn make(design: &GroundDesign, low: (f32, f32), high: (f32, f32), dice: &mut Dice) -> Self {
+    /// Soil over a rectangle, its grid no finer than `fine_mm`.
+    pub fn make(
+        design: &GroundDesign,
+        low: (f32, f32),
+        high: (f32, f32),
+        fine_mm: f32,
+        dice: &mut Dice,
+    ) -> Self {
         let area = (high.0 - low.0) * (high.1 - low.1);
-        let step = (area / 4.2e6).sqrt().max(0.55);
+        let step = (area / 4.2e6).sqrt().max(0.55).max(fine_mm);
         let mut relief = Relief::flat(low, high, step);
         let layer = (dice.bits() & 0xffff) as i32 * 7;
-        let (waves, lumps) = (
-            dice.between(3.5, 6.5),
-            match design.tilth {
-                Tilth::Crumb => 2.2,
-                Tilth::Cloddy => 3.6,
-                Tilth::Crust => 1.0,
-            },
-        );
-        let tilth = design.tilth;
-        let fine = if tilth == Tilth::Crust { 0.35 } else { 0.95 };
-        let (nx, x0, y0) = (relief.nx, relief.x0_mm, relief.y0_mm);
-        relief
-            .height_mm
-            .par_chunks_mut(nx)
-            .enumerate()
-            .for_each(|(j, row)| {
-                let y = y0 + j as f32 * step;
-                for (i, h) in row.iter_mut().enumerate() {
-                    let x = x0 + i as f32 * step;
-                    *h = waves * rough2(x, y, 520.0, 3, 1.2, layer)
-                        + lumps * rough2(x, y, 85.0, 5, 0.95, layer + 1)
-                        + 0.9 * rough2(x, y, 22.0, 4, 0.6, layer + 2).abs()
-                        + fine * rough2(x, y, 9.0, 3, 0.6, layer + 8);
-                    if tilth == Tilth::Crust {
-                        *h -= crack(x, y, layer);
-                    }
-                }
-            });
+        shape(&mut relief, design.tilth, layer, dice.between(3.5, 6.5));
         stamp_clods(&mut relief, design.tilth, dice, layer);
-        relief
-            .height_mm
-            .par_chunks_mut(nx)
-            .enumerate()
-            .for_each(|(j, row)| {
-                let y = y0 + j as f32 * step;
-                for (i, h) in row.iter_mut().enumerate() {
-                    let x = x0 + i as f32 * step;
-                    *h += 0.5 * rough2(x, y, 4.2, 3, 0.5, layer + 3);
-                }
-            });
+        every_point(&mut relief, |x, y, h| {
+            h + 0.5 * rough2(x, y, 4.2, 3, 0.5, layer + 3)
+        });
         Self {
             relief,
             stands_mm: Vec::new(),
@@ -167,6 +138,41 @@ impl Ground {
     pub fn mean_colour(&self) -> V3 {
         self.base * (1.12 - 0.55 * self.wetness)
     }
+}
+
+/// Sets every height from its place and what it was.
+fn every_point(relief: &mut Relief, height: impl Fn(f32, f32, f32) -> f32 + Sync) {
+    let (nx, x0, y0, step) = (relief.nx, relief.x0_mm, relief.y0_mm, relief.step_mm);
+    relief
+        .height_mm
+        .par_chunks_mut(nx)
+        .enumerate()
+        .for_each(|(j, row)| {
+            let y = y0 + j as f32 * step;
+            for (i, h) in row.iter_mut().enumerate() {
+                *h = height(x0 + i as f32 * step, y, *h);
+            }
+        });
+}
+
+/// The soil before clods lie on it: long waves of `waves_mm`, lumps, crumbs, cracks.
+fn shape(relief: &mut Relief, tilth: Tilth, layer: i32, waves_mm: f32) {
+    let (lumps, fine) = match tilth {
+        Tilth::Crumb => (2.2, 0.95),
+        Tilth::Cloddy => (3.6, 0.95),
+        Tilth::Crust => (1.0, 0.35),
+    };
+    every_point(relief, |x, y, _| {
+        let h = waves_mm * rough2(x, y, 520.0, 3, 1.2, layer)
+            + lumps * rough2(x, y, 85.0, 5, 0.95, layer + 1)
+            + 0.9 * rough2(x, y, 22.0, 4, 0.6, layer + 2).abs()
+            + fine * rough2(x, y, 9.0, 3, 0.6, layer + 8);
+        if tilth == Tilth::Crust {
+            h - crack(x, y, layer)
+        } else {
+            h
+        }
+    });
 }
 
 /// Mineral grains and bits of humus.

@@ -24,6 +24,7 @@ pub(super) enum Stuff {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Label {
     Ground,
+    /// Residue and stones.
     Residue,
     Frame,
     /// Index into the truth's beans.

@@ -84,7 +84,7 @@ pub struct Conditions {
     pub wetness: f64,
     /// Residue cover aimed at, share.
     pub residue_cover_asked: f64,
-    /// Share of the ground in the frame (all of the picture without one) that is seen to be under residue.
+    /// Share of the ground in the frame (all of the picture without one) that is seen to be under residue and stones.
     pub residue_cover_measured: f64,
     /// Light.
     pub light: String,

@@ -87,18 +87,7 @@ impl Strewer<'_> {
     pub(super) fn rod(&mut self, item: Item, on_bars: Option<(f32, f32)>) {
         let straw = self.scene.ground.straw && self.dice.chance(0.5);
         let (x, y) = on_bars.unwrap_or_else(|| self.drifted(0.45));
-        let mut length = (self.chop + self.dice.bell(0.66)).exp().clamp(12.0, 260.0);
-        let mut radius =
-            (1.2 + 2.7 * self.dice.unit().powf(1.5)) * (0.8 + 0.2 * (length / 90.0).min(1.0));
-        match item {
-            Item::Split => length *= 0.75,
-            Item::Stalk => {
-                length = (4.2 + self.dice.bell(0.5)).exp().clamp(20.0, 180.0);
-                radius = self.dice.between(0.55, 1.1);
-            }
-            _ if straw => radius = self.dice.between(1.2, 1.9),
-            _ => {}
-        }
+        let (length, mut radius) = self.rod_size(item, straw);
         let body_radius = radius;
         if item == Item::Split {
             radius *= 0.55;
@@ -144,6 +133,23 @@ impl Strewer<'_> {
         };
         self.lay(&body, &place, &[bark, pith], on_bars.is_some());
         rod.pile_on(rest, &mut self.top);
+    }
+
+    /// Length and radius of a stem, strip or stalk, mm.
+    fn rod_size(&mut self, item: Item, straw: bool) -> (f32, f32) {
+        let mut length = (self.chop + self.dice.bell(0.66)).exp().clamp(12.0, 260.0);
+        let mut radius =
+            (1.2 + 2.7 * self.dice.unit().powf(1.5)) * (0.8 + 0.2 * (length / 90.0).min(1.0));
+        match item {
+            Item::Split => length *= 0.75,
+            Item::Stalk => {
+                length = (4.2 + self.dice.bell(0.5)).exp().clamp(20.0, 180.0);
+                radius = self.dice.between(0.55, 1.1);
+            }
+            _ if straw => radius = self.dice.between(1.2, 1.9),
+            _ => {}
+        }
+        (length, radius)
     }
 
     /// A rod that runs under a bar ends there, out of sight; `None` when its middle is under the bar.
