@@ -4,10 +4,17 @@ use std::{fmt, process::ExitCode};
 
 use clap::{Parser, Subcommand};
 
+mod assumptions;
+mod contrast;
 mod count;
 mod demo;
+mod loss;
+mod payback;
+mod plan;
 mod progress;
 mod season;
+mod season_files;
+mod sheet;
 mod summary;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.
@@ -43,6 +50,11 @@ pub struct Cli {
 enum Command {
     Count(count::Args),
     Season(season::Args),
+    Sheet(sheet::Args),
+    Loss(loss::Args),
+    Contrast(contrast::Args),
+    Plan(plan::Args),
+    Payback(payback::Args),
     Demo(demo::Args),
 }
 
@@ -72,6 +84,11 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
     match &cli.command {
         Command::Count(args) => count::run(args),
         Command::Season(args) => season::run(args),
+        Command::Sheet(args) => sheet::run(args),
+        Command::Loss(args) => loss::run(args),
+        Command::Contrast(args) => contrast::run(args),
+        Command::Plan(args) => plan::run(args),
+        Command::Payback(args) => payback::run(args),
         Command::Demo(args) => demo::run(args),
     }
 }

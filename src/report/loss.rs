@@ -9,7 +9,7 @@ use super::loss_svg::{Line, bars, key, map, trend};
 use crate::{
     contrast::Contrast,
     counts::Limits,
-    loss::{Amount, Basis, FrameLoss, SeasonLoss, Source, SourceLoss},
+    loss::{Amount, Basis, FrameLoss, Loss, LossCaution, SeasonLoss, Source, SourceLoss},
     next::{Next, SAFETY},
     season::LossUnit,
 };
@@ -297,6 +297,49 @@ pub fn loss_text(loss: &SourceLoss) -> String {
     }
     for caution in &loss.cautions {
         text.push_str(&format!("caution: {}\n", caution.message));
+    }
+    text
+}
+
+/// The loss over all frames together, for a terminal.
+pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
+    let a = &loss.amount;
+    let mut text = format!(
+        "{} frames, {:.2} m² of ground, {:.1} beans\n{}\n{}\n{}\n{}\n  of it in pods: {}\n",
+        loss.frames,
+        loss.area_m2,
+        loss.beans,
+        range(a.beans_per_ft2, "beans/ft²"),
+        range(a.bu_per_ac, "bu/ac"),
+        range(a.lb_per_ac, "lb/ac"),
+        range(a.kg_per_ha, "kg/ha"),
+        range(loss.in_pods.bu_per_ac, "bu/ac"),
+    );
+    for caution in more.iter().chain(&loss.cautions) {
+        text.push_str(&format!("caution: {}\n", caution.message));
+    }
+    text
+}
+
+/// What to look at next, for a terminal.
+pub fn next_text(next: &Next) -> String {
+    let mut text = format!(
+        "Look at next: {}, {}; {}.\n",
+        next.source.title(),
+        range(next.bu_per_ac, "bu/ac"),
+        next.how_sure
+    );
+    for remedy in &next.look_at {
+        text.push_str(&format!("  - {}\n", remedy.what));
+    }
+    for out in &next.outside_manual {
+        text.push_str(&format!(
+            "  {} = {} in '{}' is outside the manual's range, {} to {}\n",
+            out.name, out.value, out.setting, out.range.least, out.range.most
+        ));
+    }
+    for line in next.manner.iter().chain(&next.safety) {
+        text.push_str(&format!("  {line}\n"));
     }
     text
 }

@@ -5,26 +5,22 @@ use statrs::function::gamma::ln_gamma;
 use super::{Sum, even_points};
 use crate::stats::quantile::gamma_quantile;
 
-fn env(n: &str, d: f64) -> f64 {
-    std::env::var(n)
-        .ok()
-        .and_then(|v| v.parse().ok())
-        .unwrap_or(d)
-}
-/// Range of k that is averaged over. It reaches far below what fields show (0.5 to 10), because a few
-/// frames cannot rule such spreads out; cutting it at 0.25 let 95 % limits hold 85 % at 4 frames and k 0.5.
-pub(super) const K_RANGE: (f64, f64) = (0.02, 60.0);
-/// The weight of k before the frames are seen falls as k^−0.3 on the scale of ln k. Found by simulation:
-/// without it limits at 4 to 16 frames held 90 to 93 %; at 0.5 they held 98 % and more where k is 10.
-const K_TILT: f64 = 0.3;
-/// Coefficients of variation between checks that are averaged over, and their weights: half-normal
-/// with scale 0.4. Common practice, no source: stops within a field differ by a third or so.
+/// Range of k that is averaged over. It reaches below what fields show (0.5 to 10), because a few frames
+/// cannot rule such spreads out: cut at 0.25, 95 % limits held 85 % at 4 frames and k 0.5; reaching down to
+/// 0.02, they held 97 % but were twice as wide.
+pub(super) const K_RANGE: (f64, f64) = (0.1, 60.0);
+/// The weight of k before the frames are seen falls as k^−0.1 on the scale of ln k. Found by simulation:
+/// at 0.3 and more, limits where k is 10 held 99 %; without it those where k is 0.5 held less than 93 %.
+const K_TILT: f64 = 0.1;
+/// Coefficients of variation between checks that are averaged over, and their weights: half-normal with
+/// scale 0.3. Common practice, no source: stops within a field differ by a third or so. At a scale of 0.4
+/// limits from two and three checks held 98 to 100 %.
 const BETWEEN: [(f64, f64); 5] = [
-    (0.0, 0.17),
-    (0.2, 0.33),
-    (0.4, 0.27),
-    (0.65, 0.16),
-    (0.95, 0.07),
+    (0.0, 0.26),
+    (0.2, 0.42),
+    (0.4, 0.24),
+    (0.65, 0.07),
+    (0.95, 0.01),
 ];
 /// Points of the sum over one check's density.
 const NODES: usize = 14;
@@ -86,11 +82,7 @@ impl<'a> Surface<'a> {
         };
         let relative: Vec<_> = spreads.iter().map(|s| relative_points(s.0)).collect();
         let mut nuisances = Vec::new();
-        for ln_k in even_points(
-            env("KLO", K_RANGE.0).ln(),
-            env("KHI", K_RANGE.1).ln(),
-            steps,
-        ) {
+        for ln_k in even_points(K_RANGE.0.ln(), K_RANGE.1.ln(), steps) {
             let k = Shape {
                 value: ln_k.exp(),
                 ln: ln_k,
@@ -100,16 +92,7 @@ impl<'a> Surface<'a> {
                 nuisances.push(Nuisance {
                     k,
                     cv,
-                    ln_weight: ln_of_k
-                        + (if env("CS", 0.0) > 0.0 {
-                            [0.1_f64, 0.2, 0.225, 0.275, 0.3][(cv * 5.0_f64).floor() as usize % 5]
-                                .max(0.1)
-                                * (-cv * cv / 2.0 / env("CS", 0.4).powi(2)).exp()
-                        } else {
-                            weight
-                        })
-                        .ln()
-                        - env("KP", K_TILT) * ln_k,
+                    ln_weight: ln_of_k + weight.ln() - K_TILT * ln_k,
                     checks: sums
                         .iter()
                         .map(|s| CheckPoints::of(s, &k, cv, relative))
