@@ -21,27 +21,46 @@ static NEXT: AtomicU64 = AtomicU64::new(0);
 /// # Errors
 /// What the system said; then nothing at `path` has changed.
 pub fn write_whole(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let folder = match path.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    // Short and of its own making: the file's own name may already be as long as a name can be.
-    let number = NEXT.fetch_add(1, Ordering::Relaxed);
-    let beside = folder.join(format!("{UNFINISHED}{}-{number}", process::id()));
-    let written = write_through(&beside, bytes).and_then(|()| fs::rename(&beside, path));
-    if written.is_err() {
-        // Nothing more can be done when this fails too; the next run sweeps it away.
-        let _ = fs::remove_file(&beside);
-        return written;
-    }
-    keep_the_name(folder);
+    replace(path, bytes, true)?;
+    keep_the_name(folder_of(path));
     Ok(())
 }
 
-fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
-    let mut file = File::create_new(path)?;
-    file.write_all(bytes)?;
-    file.sync_all()
+/// As [`write_whole`], for what can be made again: a killed run leaves the old file or the new one, but
+/// a power cut may leave an empty one. Costs none of the waiting for the disk, which is as
+/// long as a tenth of a photo's count for each file.
+///
+/// # Errors
+/// What the system said; then nothing at `path` has changed.
+pub fn write_replaceable(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    replace(path, bytes, false)
+}
+
+fn folder_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
+fn replace(path: &Path, bytes: &[u8], to_the_disk: bool) -> io::Result<()> {
+    // Short and of its own making: the file's own name may already be as long as a name can be.
+    let number = NEXT.fetch_add(1, Ordering::Relaxed);
+    let beside = folder_of(path).join(format!("{UNFINISHED}{}-{number}", process::id()));
+    let write = || -> io::Result<()> {
+        let mut file = File::create(&beside)?;
+        file.write_all(bytes)?;
+        if to_the_disk {
+            file.sync_all()?;
+        }
+        fs::rename(&beside, path)
+    };
+    let written = write();
+    if written.is_err() {
+        // Nothing more can be done when this fails too; a later run sweeps it away.
+        let _ = fs::remove_file(&beside);
+    }
+    written
 }
 
 /// Brings the folder's own entry to the disk where the system lets one; a file system that cannot

@@ -7,12 +7,23 @@ use crate::plot::Plot;
 /// Cells along one side of a [`Thumbnail`].
 pub const CELLS: usize = 32;
 
+/// Share of the plot's side left out at each edge: a bar that is seen, or its shadow, lies alike
+/// along the edges of all plots.
+const RIM_SHARE: f64 = 0.06;
+
 /// Reach of the mean that is taken off each cell, cells. Light falls off over a plot slowly and
 /// alike on every plot; without this any two plots look alike.
 const MEAN_REACH: usize = 3;
 
-/// Shifts tried in x and y, cells: a frame's corners are never at quite the same place twice.
+/// A cell counts at most this many times the ordinary (root mean square) departure from the mean
+/// around it, so that a stone or a glint does not decide alone.
+const MOST_DEPARTURE: f32 = 2.5;
+
+/// Shifts tried in x and y, cells: a frame's corners are never found at quite the same place twice.
 const SHIFT: usize = 1;
+
+/// Turns tried of a ring, which lies any way round.
+const RING_TURNS: usize = 72;
 
 /// A plot drawn 32 × 32 cells small, lightness L* only.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -28,14 +39,15 @@ impl Thumbnail {
         (cells_l.len() == CELLS * CELLS).then_some(Self { cells_l })
     }
 
-    /// The inside of a plot, without its margin; cells are means over their pixels.
+    /// The inside of a plot, without its margin and rim; cells are means over their pixels.
     pub fn of(plot: &Plot) -> Self {
         let table: [f64; 256] = std::array::from_fn(|v| linear(v as u8));
         let margin_px = plot.margin_mm * plot.px_per_mm;
         let side = |length: u32| {
-            let inner = (f64::from(length) - 2.0 * margin_px).max(1.0);
+            let inside = (f64::from(length) - 2.0 * margin_px).max(1.0);
+            let rim = inside * RIM_SHARE;
             move |cell: usize| {
-                let at = margin_px + inner * cell as f64 / CELLS as f64;
+                let at = margin_px + rim + (inside - 2.0 * rim) * cell as f64 / CELLS as f64;
                 (at as u32).min(length.saturating_sub(1))
             }
         };
@@ -57,60 +69,124 @@ impl Thumbnail {
         Self { cells_l }
     }
 
-    /// Cells less the mean around them, with the length of all of them made 1.
-    /// All 0 for a plot without any structure.
-    fn structure(&self) -> Vec<f32> {
-        let at = |x: usize, y: usize| f32::from(self.cells_l[y * CELLS + x]);
-        let mut out = Vec::with_capacity(CELLS * CELLS);
-        for y in 0..CELLS {
-            let ys = y.saturating_sub(MEAN_REACH)..(y + MEAN_REACH + 1).min(CELLS);
-            for x in 0..CELLS {
-                let xs = x.saturating_sub(MEAN_REACH)..(x + MEAN_REACH + 1).min(CELLS);
-                let n = (xs.len() * ys.len()) as f32;
-                let sum: f32 = ys
-                    .clone()
-                    .flat_map(|v| xs.clone().map(move |u| (u, v)))
-                    .map(|(u, v)| at(u, v))
-                    .sum();
-                out.push(at(x, y) - sum / n);
-            }
-        }
-        out
+    /// L* of the cell at (x, y).
+    fn at(&self, x: usize, y: usize) -> f32 {
+        f32::from(self.cells_l[y * CELLS + x])
+    }
+
+    /// A cell less the mean around it.
+    fn departure(&self, x: usize, y: usize) -> f32 {
+        let span = |at: usize| at.saturating_sub(MEAN_REACH)..(at + MEAN_REACH + 1).min(CELLS);
+        let (xs, ys) = (span(x), span(y));
+        let n = (xs.len() * ys.len()) as f32;
+        let around = ys.flat_map(|v| xs.clone().map(move |u| (u, v)));
+        let sum: f32 = around.map(|(u, v)| self.at(u, v)).sum();
+        self.at(x, y) - sum / n
     }
 }
 
-/// A thumbnail made ready for many comparisons.
-#[derive(Debug, Clone)]
-pub struct Prepared {
-    /// The structure in its four turns.
-    turns: [Vec<f32>; 4],
+/// What is left of a thumbnail without its light: ready to be compared.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Structure {
+    cells: Vec<f32>,
+    /// Of a ring: only the circle inside counts, and it may lie any way round.
+    round: bool,
 }
 
-impl Prepared {
-    /// Takes the light off and lays it in all four turns.
-    pub fn new(thumbnail: &Thumbnail) -> Self {
-        let as_seen = thumbnail.structure();
-        let quarter = |from: &[f32]| -> Vec<f32> {
-            (0..CELLS * CELLS)
+impl Structure {
+    /// Takes the light off. `round`: the plot is that of a ring.
+    pub fn new(thumbnail: &Thumbnail, round: bool) -> Self {
+        let mut cells: Vec<f32> = (0..CELLS * CELLS)
+            .map(|i| (i % CELLS, i / CELLS))
+            .map(|(x, y)| {
+                if round && !in_circle(x, y) {
+                    0.0
+                } else {
+                    thumbnail.departure(x, y)
+                }
+            })
+            .collect();
+        let square: f32 = cells.iter().map(|v| v * v).sum();
+        let most = MOST_DEPARTURE * (square / (CELLS * CELLS) as f32).sqrt();
+        for cell in &mut cells {
+            *cell = cell.clamp(-most, most);
+        }
+        Self { cells, round }
+    }
+
+    /// Lays it in every way that the plot may lie.
+    pub fn turned(&self) -> Turned {
+        if self.round {
+            let turn = |n| std::f64::consts::TAU * n as f64 / RING_TURNS as f64;
+            return Turned {
+                turns: (0..RING_TURNS).map(|n| self.by_angle(turn(n))).collect(),
+                shift: 0,
+            };
+        }
+        let mut turns = vec![self.cells.clone()];
+        for n in 0..3 {
+            let from: &[f32] = &turns[n];
+            let quarter = (0..CELLS * CELLS)
                 .map(|i| from[(CELLS - 1 - i % CELLS) * CELLS + i / CELLS])
-                .collect()
-        };
-        let once = quarter(&as_seen);
-        let twice = quarter(&once);
-        let thrice = quarter(&twice);
-        Self {
-            turns: [as_seen, once, twice, thrice],
+                .collect();
+            turns.push(quarter);
+        }
+        Turned {
+            turns,
+            shift: SHIFT,
         }
     }
 
-    /// The greatest correlation of the two plots' structure over four turns and small shifts,
+    /// Turned about the middle by an angle, between cells by the four around.
+    fn by_angle(&self, angle_rad: f64) -> Vec<f32> {
+        let (sin, cos) = angle_rad.sin_cos();
+        let middle = (CELLS - 1) as f64 / 2.0;
+        let at = |x: f64, y: f64| {
+            let inside = |v: f64| (0.0..CELLS as f64).contains(&v);
+            if inside(x) && inside(y) {
+                self.cells[y as usize * CELLS + x as usize]
+            } else {
+                0.0
+            }
+        };
+        (0..CELLS * CELLS)
+            .map(|i| ((i % CELLS) as f64 - middle, (i / CELLS) as f64 - middle))
+            .map(|(dx, dy)| (cos * dx - sin * dy + middle, sin * dx + cos * dy + middle))
+            .map(|(x, y)| {
+                let (left, top) = (x.floor(), y.floor());
+                let (u, v) = ((x - left) as f32, (y - top) as f32);
+                let upper = at(left, top) * (1.0 - u) + at(left + 1.0, top) * u;
+                let lower = at(left, top + 1.0) * (1.0 - u) + at(left + 1.0, top + 1.0) * u;
+                upper * (1.0 - v) + lower * v
+            })
+            .collect()
+    }
+}
+
+/// Whether a cell lies in the circle within the square.
+fn in_circle(x: usize, y: usize) -> bool {
+    let middle = (CELLS - 1) as f64 / 2.0;
+    (x as f64 - middle).hypot(y as f64 - middle) <= CELLS as f64 / 2.0
+}
+
+/// A [`Structure`] in every way that it may lie.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Turned {
+    turns: Vec<Vec<f32>>,
+    /// Shifts tried to either side, cells.
+    shift: usize,
+}
+
+impl Turned {
+    /// The greatest correlation with another plot's structure over all turns and small shifts,
     /// -1 to 1. Plots that are not the same stay near 0.
-    pub fn likeness(&self, other: &Self) -> f64 {
+    pub fn likeness(&self, other: &Structure) -> f64 {
         let mut best = -1.0_f32;
         for turned in &self.turns {
-            for dy in 0..=2 * SHIFT {
-                for dx in 0..=2 * SHIFT {
-                    best = best.max(correlation(turned, &other.turns[0], dx, dy));
+            for dy in 0..=2 * self.shift {
+                for dx in 0..=2 * self.shift {
+                    let at = (dx, dy, self.shift);
+                    best = best.max(correlation(turned, &other.cells, at));
                 }
             }
         }
@@ -118,13 +194,14 @@ impl Prepared {
     }
 }
 
-/// Correlation of `a`, moved by (dx - SHIFT, dy - SHIFT), with the middle of `b`.
-fn correlation(a: &[f32], b: &[f32], dx: usize, dy: usize) -> f32 {
-    const SPAN: usize = CELLS - 2 * SHIFT;
+/// Correlation of `a`, moved by (dx - shift, dy - shift), with the middle of `b`; 0 for a plot
+/// without any structure.
+fn correlation(a: &[f32], b: &[f32], (dx, dy, shift): (usize, usize, usize)) -> f32 {
+    let span = CELLS - 2 * shift;
     let (mut ab, mut aa, mut bb) = (0.0_f32, 0.0_f32, 0.0_f32);
-    for row in 0..SPAN {
-        let from_a = &a[(row + dy) * CELLS + dx..][..SPAN];
-        let from_b = &b[(row + SHIFT) * CELLS + SHIFT..][..SPAN];
+    for row in 0..span {
+        let from_a = &a[(row + dy) * CELLS + dx..][..span];
+        let from_b = &b[(row + shift) * CELLS + shift..][..span];
         for (p, q) in from_a.iter().zip(from_b) {
             ab += p * q;
             aa += p * p;

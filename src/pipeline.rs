@@ -6,15 +6,19 @@ use crate::{
     likeness::Thumbnail,
     photo::{self, Photo, PhotoLimits, PhotoMeta},
     plot::Plot,
+    season::Season,
 };
 
-/// Everything that a photo's count depends on besides the photo and the model.
+/// Everything that a photo's count and its pictures depend on besides the photo and the model.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
     /// What is known of the frame.
     pub frame: FrameSettings,
     /// What a photo may cost.
     pub photo: PhotoLimits,
+    /// What `podfall.toml` says of crop and machine. No count depends on it; the loss that is
+    /// written into a picture does.
+    pub season: Season,
 }
 
 impl Settings {
@@ -23,7 +27,20 @@ impl Settings {
         Self {
             frame,
             photo: PhotoLimits::default(),
+            season: Season::default(),
         }
+    }
+
+    /// Everything here that a count depends on, in words. Two settings with the same words give the
+    /// same count.
+    pub fn count_key(&self) -> String {
+        format!("{:?} {:?}", self.frame, self.photo)
+    }
+
+    /// Everything here that a picture depends on besides the count, in words. `photos`: number
+    /// of photos in the batch, by which pictures for the report get smaller.
+    pub fn drawing_key(&self, _photos: usize) -> String {
+        format!("{:?} {:?}", self.season.seed, self.season.bushel_weight_lb)
     }
 }
 
@@ -74,7 +91,7 @@ pub struct Counted {
     pub count: PhotoCount,
     /// The plot drawn small, to tell whether it was photographed twice; `None` without a plot.
     pub thumbnail: Option<Thumbnail>,
-    /// Photo and plot, kept for drawing only; `None` without a plot.
+    /// Photo and plot, kept for drawing only; `None` when the photo could not be read.
     pub picture: Option<Picture>,
 }
 
@@ -83,8 +100,26 @@ pub struct Counted {
 pub struct Picture {
     /// The photo.
     pub photo: Photo,
-    /// The plot.
-    pub plot: Plot,
+    /// The plot; `None` when there is none.
+    pub plot: Option<Plot>,
+}
+
+/// The pictures of one photo, packed as JPEG.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Drawing {
+    /// The annotated picture.
+    pub annotated_jpeg: Vec<u8>,
+    /// What the confidence report shows.
+    pub for_report: ReportPictures,
+}
+
+/// The pictures of one photo in the confidence report.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ReportPictures {
+    /// The photo with its marks, small.
+    pub small_jpeg: Vec<u8>,
+    /// Doubtful objects enlarged: number within the photo, and the JPEG.
+    pub crops: Vec<(u32, Vec<u8>)>,
 }
 
 /// Counts one photo: all the stages in their order. A pure function of its arguments.
@@ -156,13 +191,23 @@ pub fn with_causes(error: &dyn std::error::Error) -> String {
     text
 }
 
-/// Draws a counted photo: the annotated picture as JPEG, marked as drawn by podfall
-/// ([`photo::OWN_PICTURE_APP`]) so that it is never counted. `None` when there is nothing to draw.
-pub fn draw(_picture: &Picture, _count: &PhotoCount) -> Option<Vec<u8>> {
+/// Draws a photo. `photos`: number of photos in the batch. `None` when there is nothing to draw.
+pub fn draw(
+    _picture: &Picture,
+    _count: &PhotoCount,
+    _settings: &Settings,
+    _photos: usize,
+) -> Option<Drawing> {
     None
 }
 
 /// The confidence report, one HTML page. `None` when there is none to write.
-pub fn report(_counts: &CountsFile) -> Option<String> {
+///
+/// - `pictures(name)`: what [`draw`] made for the report of this photo.
+pub fn report(
+    _counts: &CountsFile,
+    _settings: &Settings,
+    _pictures: &dyn Fn(&str) -> Option<ReportPictures>,
+) -> Option<String> {
     None
 }

@@ -63,11 +63,14 @@ impl Layout {
 
     /// Finished work on one photo: by what is in the file and what it is called, so that a photo
     /// that was changed or renamed is counted afresh.
-    pub(super) fn work_file(&self, bytes: &[u8], name: &str) -> PathBuf {
-        let contents = sha256_hex(bytes);
-        let name = sha256_hex(name.as_bytes());
+    pub(super) fn work_file(&self, sha256: &str, name: &str) -> PathBuf {
+        self.work_folder().join(work_stem(sha256, name) + ".json")
+    }
+
+    /// What was drawn of one photo for the report.
+    pub(super) fn report_pictures(&self, sha256: &str, name: &str) -> PathBuf {
         self.work_folder()
-            .join(format!("{}-{}.json", &contents[..32], &name[..8]))
+            .join(work_stem(sha256, name) + ".pictures")
     }
 
     /// Makes the folders and sweeps away what a killed run left unfinished.
@@ -87,4 +90,10 @@ impl Layout {
         }
         Ok(())
     }
+}
+
+fn work_stem(sha256: &str, name: &str) -> String {
+    let name = sha256_hex(name.as_bytes());
+    let contents: String = sha256.chars().take(32).collect();
+    format!("{contents}-{}", &name[..8])
 }

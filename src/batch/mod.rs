@@ -3,29 +3,24 @@
 //! Nothing here depends on the number of threads or on the order in which photos are finished:
 //! results are sorted by name, and what concerns two photos is decided after all are counted.
 
-use std::{
-    io,
-    panic::{AssertUnwindSafe, catch_unwind},
-    path::PathBuf,
-};
-
-use rayon::prelude::*;
+use std::{io, path::PathBuf};
 
 use crate::{
-    caution::Caution,
-    counts::{PhotoCount, Status},
-    files,
-    pipeline::{self, Counted, Model, Picture, Settings},
+    counts::PhotoCount,
+    pipeline::{self, Counted, Drawing, Model, Picture, ReportPictures, Settings},
 };
 
 mod layout;
 mod outputs;
+mod run;
 mod sources;
+mod table;
 mod twice;
 mod work;
 
 pub use layout::{Layout, annotated_name};
 pub use outputs::{write_counts, write_report};
+pub use run::run;
 pub use sources::{Gathered, LeftOut, Source, gather, season_root};
 pub use twice::{Seen, cautions as cautions_of_twice};
 
@@ -102,6 +97,8 @@ pub struct Orders {
     /// Everything besides the photo that a count depends on. Finished work under another key is
     /// not used.
     pub key: String,
+    /// Everything besides the count that a picture depends on.
+    pub drawing_key: String,
 }
 
 /// What counts and draws one photo. The batch asks nothing else of the stages.
@@ -110,8 +107,8 @@ pub trait Worker: Sync {
     fn count(&self, bytes: &[u8], file_name: &str) -> Counted;
     /// The result for a photo that could not be counted at all.
     fn failed(&self, file_name: &str, problem: String) -> PhotoCount;
-    /// Draws one counted photo, as JPEG.
-    fn draw(&self, picture: &Picture, count: &PhotoCount) -> Option<Vec<u8>>;
+    /// Draws one photo of a batch of `photos`.
+    fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing>;
 }
 
 /// The stages, as a [`Worker`].
@@ -132,8 +129,8 @@ impl Worker for Stages<'_> {
         pipeline::failed(file_name, self.settings, problem)
     }
 
-    fn draw(&self, picture: &Picture, count: &PhotoCount) -> Option<Vec<u8>> {
-        pipeline::draw(picture, count)
+    fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing> {
+        pipeline::draw(picture, count, self.settings, photos)
     }
 }
 
@@ -146,184 +143,8 @@ pub struct Step<'a> {
     pub reused: bool,
 }
 
-/// Counts all photos. Results stand in the order of `sources`.
-///
-/// - `tell` is called once a photo as it is done, from any thread.
-///
-/// # Errors
-/// [`BatchError::Write`] when finished work or a picture cannot be kept. A bad photo is no error:
-/// it is in the results with its problem.
-pub fn run(
-    sources: &[Source],
-    orders: &Orders,
-    worker: &dyn Worker,
-    tell: &(dyn Fn(Step<'_>) + Sync),
-) -> Result<Vec<PhotoCount>, BatchError> {
-    orders.layout.prepare(orders.pictures)?;
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(orders.jobs.max(1))
-        .build()
-        .map_err(|_| BatchError::Threads { jobs: orders.jobs })?;
-    pool.install(|| {
-        let batch = Batch { orders, worker };
-        let done: Vec<work::Record> = sources
-            .par_iter()
-            .with_max_len(1)
-            .map(|source| {
-                let (record, reused) = batch.one(source)?;
-                tell(Step {
-                    count: &record.count,
-                    reused,
-                });
-                Ok(record)
-            })
-            .collect::<Result<_, BatchError>>()?;
-        batch.told_twice(sources, done)
-    })
-}
-
-/// A running batch.
-struct Batch<'a> {
-    orders: &'a Orders,
-    worker: &'a dyn Worker,
-}
-
-impl Batch<'_> {
-    /// One photo: from finished work where there is some, else counted, drawn and kept.
-    fn one(&self, source: &Source) -> Result<(work::Record, bool), BatchError> {
-        let bytes = match files::read_whole(&source.path, MOST_FILE_BYTES) {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                let problem = format!("the file cannot be read: {error}");
-                let count = self.worker.failed(&source.name, problem);
-                return Ok((work::Record::bare(count), false));
-            }
-        };
-        let work_path = self.orders.layout.work_file(&bytes, &source.name);
-        if !self.orders.again
-            && let Some(record) = self.finished(&work_path, source)
-        {
-            return Ok((record, true));
-        }
-        let Some(counted) = self.counted(&bytes, source) else {
-            let count = self.worker.failed(
-                &source.name,
-                "a fault in podfall itself stopped this photo; the others go on; please report it with this photo".to_owned(),
-            );
-            return Ok((work::Record::bare(count), false));
-        };
-        drop(bytes);
-        let drawn = self.drawn(&counted, &counted.count, source, &[])?;
-        let record = work::Record {
-            key: self.orders.key.clone(),
-            count: counted.count,
-            thumbnail: counted.thumbnail,
-            drawn,
-        };
-        record.save(&work_path)?;
-        Ok((record, false))
-    }
-
-    /// Counts; `None` when a stage panicked, which is a fault of ours.
-    fn counted(&self, bytes: &[u8], source: &Source) -> Option<Counted> {
-        catch_unwind(AssertUnwindSafe(|| self.worker.count(bytes, &source.name))).ok()
-    }
-
-    /// Finished work that still holds: same key, and its picture is there if one is wanted.
-    fn finished(&self, work_path: &std::path::Path, source: &Source) -> Option<work::Record> {
-        let record = work::Record::load(work_path)?;
-        let picture_there = match &record.drawn {
-            work::Drawn::Nothing => true,
-            work::Drawn::NotAsked => !self.orders.pictures,
-            work::Drawn::With(_) => {
-                !self.orders.pictures || self.orders.layout.annotated(&source.name).is_file()
-            }
-        };
-        (record.key == self.orders.key && record.count.photo == source.name && picture_there)
-            .then_some(record)
-    }
-
-    /// Draws and writes the annotated picture. `extra` are the cautions that came from other photos.
-    fn drawn(
-        &self,
-        counted: &Counted,
-        count: &PhotoCount,
-        source: &Source,
-        extra: &[Caution],
-    ) -> Result<work::Drawn, BatchError> {
-        if !self.orders.pictures {
-            return Ok(work::Drawn::NotAsked);
-        }
-        let jpeg = counted.picture.as_ref().and_then(|picture| {
-            catch_unwind(AssertUnwindSafe(|| self.worker.draw(picture, count)))
-                .ok()
-                .flatten()
-        });
-        let Some(jpeg) = jpeg else {
-            return Ok(work::Drawn::Nothing);
-        };
-        let path = self.orders.layout.annotated(&source.name);
-        files::write_whole(&path, &jpeg).map_err(|source| BatchError::Write { path, source })?;
-        Ok(work::Drawn::With(extra.to_vec()))
-    }
-
-    /// Adds what concerns two photos, and draws those pictures again that this changes.
-    fn told_twice(
-        &self,
-        sources: &[Source],
-        done: Vec<work::Record>,
-    ) -> Result<Vec<PhotoCount>, BatchError> {
-        let seen: Vec<Seen<'_>> = done
-            .iter()
-            .map(|record| Seen {
-                count: &record.count,
-                thumbnail: record.thumbnail.as_ref(),
-            })
-            .collect();
-        let extras = twice::cautions(&seen);
-        done.into_par_iter()
-            .with_max_len(1)
-            .zip(extras)
-            .zip(sources)
-            .map(|((record, extra), source)| {
-                let count = with_cautions(record.count.clone(), &extra);
-                if matches!(&record.drawn, work::Drawn::With(drawn) if *drawn != extra) {
-                    self.draw_again(source, record, &count, &extra)?;
-                }
-                Ok(count)
-            })
-            .collect()
-    }
-
-    /// Counts a photo again for its pixels and draws it with all its cautions.
-    fn draw_again(
-        &self,
-        source: &Source,
-        record: work::Record,
-        count: &PhotoCount,
-        extra: &[Caution],
-    ) -> Result<(), BatchError> {
-        // A file that has gone or changed since is left as it was drawn.
-        let Ok(bytes) = files::read_whole(&source.path, MOST_FILE_BYTES) else {
-            return Ok(());
-        };
-        let Some(counted) = self
-            .counted(&bytes, source)
-            .filter(|c| c.count == record.count)
-        else {
-            return Ok(());
-        };
-        let drawn = self.drawn(&counted, count, source, extra)?;
-        let work_path = self.orders.layout.work_file(&bytes, &source.name);
-        work::Record { drawn, ..record }.save(&work_path)
-    }
-}
-
-/// A result with further cautions. A photo that was counted must then be confirmed.
-fn with_cautions(mut count: PhotoCount, extra: &[Caution]) -> PhotoCount {
-    count.cautions.extend_from_slice(extra);
-    if !extra.is_empty() && count.status == Status::Counted {
-        count.status = Status::Confirm;
-    }
-    count
+/// What was drawn of a photo for the confidence report in a finished batch.
+pub fn report_pictures(layout: &Layout, count: &PhotoCount) -> Option<ReportPictures> {
+    let path = layout.report_pictures(&count.meta.sha256, &count.photo);
+    work::unpacked(&std::fs::read(path).ok()?)
 }

@@ -2,15 +2,22 @@
 
 use std::collections::HashMap;
 
+use rayon::prelude::*;
+
 use crate::{
     caution::{Caution, CautionKind},
     counts::PhotoCount,
-    likeness::{Prepared, Thumbnail},
+    frame::FrameSpec,
+    likeness::{Structure, Thumbnail},
 };
 
 /// Likeness, 0 to 1, from which two photos are thought to show one plot. Raised: a plot taken
 /// twice under other light passes; lowered: plots of one field that look alike are cautioned.
-pub const SAME_PLOT_LIKENESS: f64 = 0.6;
+///
+/// Measured on 43 photos of different plots: no pair above 0.16. The same plots seen again with
+/// corners 1 % of the side off, other light, blur and noise: 95 in 100 above 0.54; with a
+/// hard shadow cast over one of the two, half above 0.46.
+pub const SAME_PLOT_LIKENESS: f64 = 0.4;
 
 /// What is known of a photo when all are counted.
 #[derive(Debug, Clone, Copy)]
@@ -48,23 +55,27 @@ pub fn cautions(photos: &[Seen<'_>]) -> Vec<Vec<Caution>> {
 
 /// For each photo that is no copy: the earlier one that it is most like, if it is like enough.
 fn same_plots(photos: &[Seen<'_>], copy_of: &[Option<usize>]) -> Vec<(usize, usize, f64)> {
-    let prepared: Vec<(usize, Prepared)> = photos
+    let plots: Vec<(usize, Structure)> = photos
         .iter()
         .enumerate()
         .filter(|(i, _)| copy_of[*i].is_none())
-        .filter_map(|(i, photo)| Some((i, Prepared::new(photo.thumbnail?))))
+        .filter_map(|(i, photo)| {
+            let round = matches!(photo.count.frame_spec, FrameSpec::Ring { .. });
+            Some((i, Structure::new(photo.thumbnail?, round)))
+        })
         .collect();
-    let mut found = Vec::new();
-    for (n, (i, this)) in prepared.iter().enumerate() {
-        let best = prepared[..n]
-            .iter()
-            .map(|(first, other)| (*first, this.likeness(other)))
-            .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)));
-        if let Some((first, likeness)) = best.filter(|(_, l)| *l >= SAME_PLOT_LIKENESS) {
-            found.push((*i, first, likeness));
-        }
-    }
-    found
+    plots
+        .par_iter()
+        .enumerate()
+        .filter_map(|(n, (i, this))| {
+            let turned = this.turned();
+            let (first, likeness) = plots[..n]
+                .iter()
+                .map(|(first, other)| (*first, turned.likeness(other)))
+                .max_by(|a, b| a.1.total_cmp(&b.1).then(b.0.cmp(&a.0)))?;
+            (likeness >= SAME_PLOT_LIKENESS).then_some((*i, first, likeness))
+        })
+        .collect()
 }
 
 fn same_file(first: &str, copy: u32) -> Caution {

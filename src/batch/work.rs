@@ -5,7 +5,9 @@ use std::{fs, path::Path};
 use serde::{Deserialize, Serialize};
 
 use super::BatchError;
-use crate::{caution::Caution, counts::PhotoCount, files, likeness::Thumbnail};
+use crate::{
+    caution::Caution, counts::PhotoCount, files, likeness::Thumbnail, pipeline::ReportPictures,
+};
 
 /// One photo, finished.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -28,8 +30,16 @@ pub(super) enum Drawn {
     NotAsked,
     /// There is nothing to draw.
     Nothing,
-    /// Drawn, with these cautions that came from other photos.
-    With(Vec<Caution>),
+    /// Drawn.
+    With {
+        /// What the pictures depended on besides the count.
+        key: String,
+        /// Cautions in it that came from other photos.
+        cautions: Vec<Caution>,
+        /// Sizes of the annotated picture and of the report's pictures, bytes: a power cut may have
+        /// left less.
+        sizes_bytes: [u64; 2],
+    },
 }
 
 impl Record {
@@ -52,9 +62,67 @@ impl Record {
     /// Keeps it.
     pub fn save(&self, path: &Path) -> Result<(), BatchError> {
         let bytes = serde_json::to_vec(self).expect("a record is plain data");
-        files::write_whole(path, &bytes).map_err(|source| BatchError::Write {
-            path: path.to_owned(),
-            source,
-        })
+        put(path, &bytes)
+    }
+}
+
+/// Writes one file of the batch that can be made again.
+pub(super) fn put(path: &Path, bytes: &[u8]) -> Result<(), BatchError> {
+    files::write_replaceable(path, bytes).map_err(|source| BatchError::Write {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+/// Pictures for the report as one file: each as its number (the small picture: 0), its length, both
+/// little-endian, and its bytes.
+pub(super) fn packed(pictures: &ReportPictures) -> Vec<u8> {
+    let small = (0, &pictures.small_jpeg);
+    let crops = pictures.crops.iter().map(|(id, jpeg)| (*id, jpeg));
+    let mut bytes = Vec::new();
+    for (id, jpeg) in std::iter::once(small).chain(crops) {
+        let length = u32::try_from(jpeg.len()).expect("a small picture is below 4 GB");
+        bytes.extend(id.to_le_bytes());
+        bytes.extend(length.to_le_bytes());
+        bytes.extend(jpeg);
+    }
+    bytes
+}
+
+/// The way back; `None` for anything that [`packed`] does not make.
+pub(super) fn unpacked(mut bytes: &[u8]) -> Option<ReportPictures> {
+    let mut pictures = ReportPictures::default();
+    let mut first = true;
+    while !bytes.is_empty() {
+        let (id, rest) = bytes.split_first_chunk::<4>()?;
+        let (length, rest) = rest.split_first_chunk::<4>()?;
+        let length = usize::try_from(u32::from_le_bytes(*length)).ok()?;
+        let (jpeg, rest) = rest.split_at_checked(length)?;
+        match (first, u32::from_le_bytes(*id)) {
+            (true, 0) => pictures.small_jpeg = jpeg.to_vec(),
+            (false, id) => pictures.crops.push((id, jpeg.to_vec())),
+            (true, _) => return None,
+        }
+        first = false;
+        bytes = rest;
+    }
+    (!first).then_some(pictures)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pictures_come_back_as_they_were_and_cut_ones_do_not() {
+        let pictures = ReportPictures {
+            small_jpeg: vec![1, 2, 3],
+            crops: vec![(7, vec![4]), (9, Vec::new())],
+        };
+        let bytes = packed(&pictures);
+        assert_eq!(unpacked(&bytes), Some(pictures));
+        assert_eq!(unpacked(&bytes[..bytes.len() - 9]), None);
+        assert_eq!(unpacked(b""), None);
+        assert_eq!(unpacked(&[0xFF; 30]), None);
     }
 }

@@ -2,12 +2,7 @@
 
 use podfall::contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of};
 
-use super::{
-    Outcome, Usage,
-    assumptions::AssumptionArgs,
-    season_files::FolderArgs,
-    usage,
-};
+use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
 /// Set two settings against each other by source: how different, how sure, what may be said.
 ///
@@ -43,7 +38,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let read = args.folder.read(&args.assumptions)?;
     if args.hand {
         let found = photo_against_hand(&read.frames.frames).map_err(usage)?;
-        let text = if args.json { serde_json::to_string_pretty(&found)? } else { hand_text(&found) };
+        let text = if args.json {
+            serde_json::to_string_pretty(&found)?
+        } else {
+            hand_text(&found)
+        };
         super::print_line(text.trim_end())?;
         return Ok(Outcome::Good);
     }
@@ -63,7 +62,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         }
     };
     let found = contrast(&read.frames.frames, &loss, &first, &second).map_err(usage)?;
-    let text = if args.json { serde_json::to_string_pretty(&found)? } else { text_of(&found) };
+    let text = if args.json {
+        serde_json::to_string_pretty(&found)?
+    } else {
+        text_of(&found)
+    };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
 }

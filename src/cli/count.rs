@@ -1,29 +1,22 @@
 //! `podfall count`: photos to counts, annotated pictures and the confidence report.
 
-use std::{
-    fs, io,
-    num::NonZeroUsize,
-    path::{Path, PathBuf},
-    time::UNIX_EPOCH,
-};
+use std::{io, num::NonZeroUsize, path::PathBuf};
 
-use anyhow::Context;
 use podfall::{
     batch::{self, Gathered, Layout, Orders, Stages},
     counts::{CountsFile, PhotoCount, SCHEMA},
-    files,
-    frame::{FrameSettings, FrameSpec},
+    frame::FrameSpec,
     geometry::Point,
-    photo::sha256_hex,
     pipeline::{self, Model, Settings},
-    season::{self, Season},
     units::length_mm,
 };
 
-use super::{EXIT_CODES, Outcome, Usage, progress::Progress, shown, summary, usage};
-
-/// Largest model file that is read, bytes.
-const MOST_MODEL_BYTES: u64 = 100_000_000;
+use super::{
+    EXIT_CODES, Outcome,
+    progress::Progress,
+    setup::{Setup, jobs, key},
+    shown, summary,
+};
 
 /// Count the beans and pods inside the frame on each photo.
 ///
@@ -131,23 +124,12 @@ fn print_line(text: &str) -> io::Result<()> {
 
 /// Counts everything and writes the results.
 pub fn count(args: &Args) -> anyhow::Result<Finished> {
-    let home = Home::of(&args.paths);
-    let found = batch::gather(&args.paths).map_err(usage)?;
-    let settings = settings(args, &home)?;
-    if settings.frame.corners_px.is_some() && found.photos.len() > 1 {
-        let text = format!(
-            "--corners are of one photo, but there are {}; give one photo",
-            found.photos.len()
-        );
-        return Err(Usage(text).into());
-    }
-    let model = model(args.model.as_deref())?;
-    let layout = Layout {
-        out: args.out.clone().unwrap_or_else(|| home.out()),
-    };
-    if args.out.is_none() {
-        keep_other_counts(args, &found, &layout)?;
-    }
+    let Setup {
+        found,
+        settings,
+        model,
+        layout,
+    } = Setup::new(args)?;
     for left in &found.left_out {
         eprintln!(
             "left out {}: {}",
@@ -161,6 +143,7 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         again: args.again,
         pictures: !args.no_pictures,
         key: key(&settings, &model),
+        drawing_key: settings.drawing_key(found.photos.len()),
     };
     let photos = counted(&found, &orders, &settings, &model)?;
     let counts = CountsFile {
@@ -170,7 +153,11 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         photos,
     };
     batch::write_counts(&layout, &counts)?;
-    if let Some(html) = pipeline::report(&counts) {
+    let pictures = |name: &str| {
+        let count = counts.photos.iter().find(|count| count.photo == name)?;
+        batch::report_pictures(&layout, count)
+    };
+    if let Some(html) = pipeline::report(&counts, &settings, &pictures) {
         batch::write_report(&layout, &html)?;
     }
     Ok(Finished { counts, layout })
@@ -191,129 +178,4 @@ fn counted(
     );
     progress.finish();
     Ok(result?)
-}
-
-/// Where the photos are at home.
-struct Home {
-    /// The folder given first, or that of the photo given first.
-    folder: PathBuf,
-    /// The season folder that it belongs to.
-    season: Option<PathBuf>,
-}
-
-impl Home {
-    fn of(paths: &[PathBuf]) -> Self {
-        let first = paths.first().cloned().unwrap_or_default();
-        let folder = if first.is_dir() {
-            first
-        } else {
-            match first.parent() {
-                Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
-                _ => PathBuf::from("."),
-            }
-        };
-        let season = batch::season_root(&folder);
-        Self { folder, season }
-    }
-
-    fn out(&self) -> PathBuf {
-        self.season.as_ref().unwrap_or(&self.folder).join("out")
-    }
-}
-
-/// The season's `podfall.toml`, if there is one; the command line goes before it.
-fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
-    let season = match &home.season {
-        Some(root) => read_season(&root.join(season::FILE))?,
-        None => Season::default(),
-    };
-    let Some(spec) = args.frame.or(season.frame) else {
-        return Err(Usage(format!(
-            "the frame's size is not known; give it, as --frame 12x12in, or write it once into {}",
-            home.folder.join(season::FILE).display()
-        ))
-        .into());
-    };
-    let mut frame = FrameSettings::new(spec);
-    frame.bar_height_mm = args.bar_height.or(season.bar_height_mm);
-    frame.corners_px = args.corners;
-    Ok(Settings::new(frame))
-}
-
-fn read_season(path: &Path) -> anyhow::Result<Season> {
-    const MOST_BYTES: u64 = 1_000_000;
-    let read = || -> anyhow::Result<Season> {
-        let bytes = files::read_whole(path, MOST_BYTES)?;
-        let text = String::from_utf8(bytes).context("the file is not UTF-8 text")?;
-        Ok(Season::parse(&text)?)
-    };
-    read()
-        .with_context(|| path.display().to_string())
-        .map_err(usage)
-}
-
-fn model(path: Option<&Path>) -> anyhow::Result<Model> {
-    let Some(path) = path else {
-        return Ok(Model::built_in());
-    };
-    let read = || -> anyhow::Result<Model> {
-        Ok(Model::from_bytes(&files::read_whole(
-            path,
-            MOST_MODEL_BYTES,
-        )?)?)
-    };
-    read()
-        .with_context(|| path.display().to_string())
-        .map_err(usage)
-}
-
-/// One a core unless told.
-fn jobs(asked: Option<NonZeroUsize>) -> usize {
-    asked
-        .or_else(|| std::thread::available_parallelism().ok())
-        .map_or(1, NonZeroUsize::get)
-}
-
-/// Everything besides the photo that a count depends on, so that finished work of another
-/// version, another build, other settings or another model is not used.
-fn key(settings: &Settings, model: &Model) -> String {
-    let build = std::env::current_exe()
-        .and_then(fs::metadata)
-        .ok()
-        .map(|meta| {
-            let modified = meta
-                .modified()
-                .ok()
-                .and_then(|at| at.duration_since(UNIX_EPOCH).ok());
-            (meta.len(), modified.map(|at| at.as_nanos()))
-        });
-    let text = format!(
-        "{} {SCHEMA} {build:?} {settings:?} {:?}",
-        env!("CARGO_PKG_VERSION"),
-        model.name()
-    );
-    sha256_hex(text.as_bytes())
-}
-
-/// Counting a few photos by name must not take the place of the counts of the whole folder.
-fn keep_other_counts(args: &Args, found: &Gathered, layout: &Layout) -> anyhow::Result<()> {
-    if args.paths.iter().all(|path| path.is_dir()) {
-        return Ok(());
-    }
-    let path = layout.counts_json();
-    let there: Option<CountsFile> = fs::read(&path)
-        .ok()
-        .and_then(|bytes| serde_json::from_slice(&bytes).ok());
-    let lost = there.map_or(0, |counts| {
-        let is_found = |name: &str| found.photos.iter().any(|photo| photo.name == name);
-        counts.photos.iter().filter(|p| !is_found(&p.photo)).count()
-    });
-    if lost == 0 {
-        return Ok(());
-    }
-    Err(Usage(format!(
-        "{} holds {lost} photos that are not counted now and would be lost; choose another folder with --out",
-        path.display()
-    ))
-    .into())
 }

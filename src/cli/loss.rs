@@ -101,7 +101,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 fn contrasts(read: &SeasonRead, loss: &SeasonLoss) -> Vec<Contrast> {
     let mut settings = settings_of(&read.frames.frames);
     let first_seen = |setting: &String| {
-        let of = read.frames.frames.iter().filter(|f| f.setting.as_ref() == Some(setting));
+        let of = read
+            .frames
+            .frames
+            .iter()
+            .filter(|f| f.setting.as_ref() == Some(setting));
         of.filter_map(|f| f.taken.clone()).min()
     };
     settings.sort_by_key(|s| (first_seen(s), s.clone()));

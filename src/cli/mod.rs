@@ -14,6 +14,7 @@ mod plan;
 mod progress;
 mod season;
 mod season_files;
+mod setup;
 mod sheet;
 mod summary;
 
@@ -121,4 +122,13 @@ pub fn shown(text: &str) -> String {
         }
     }
     out
+}
+
+/// Prints; a reader that went away early (`| head`) is no fault.
+pub fn print_line(text: &str) -> std::io::Result<()> {
+    use std::io::Write;
+    match writeln!(std::io::stdout(), "{text}") {
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        other => other,
+    }
 }

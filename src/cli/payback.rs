@@ -7,9 +7,7 @@ use podfall::{
     payback::{Offer, Payback, payback},
 };
 
-use super::{
-    Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage,
-};
+use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
 /// Tell what a gain in bu/ac is worth against its price.
 ///
@@ -31,7 +29,12 @@ pub struct Args {
     #[arg(long, value_names = ["LOW", "HIGH"], num_args = 2, requires = "gain", allow_negative_numbers = true)]
     pub gain_limits: Option<Vec<f64>>,
     /// Setting without it, for a gain from a contrast
-    #[arg(long, value_name = "SETTING", requires = "after", conflicts_with = "gain")]
+    #[arg(
+        long,
+        value_name = "SETTING",
+        requires = "after",
+        conflicts_with = "gain"
+    )]
     pub before: Option<String>,
     /// Setting with it
     #[arg(long, value_name = "SETTING", requires = "before")]
@@ -61,7 +64,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let season = args.folder.read_season()?;
     let assumptions = args.assumptions.over(&season)?;
     let need = |value: Option<f64>, what: &str| {
-        value.ok_or_else(|| anyhow::Error::from(Usage(format!("{what} is not known; give it, or write it into podfall.toml"))))
+        value.ok_or_else(|| {
+            anyhow::Error::from(Usage(format!(
+                "{what} is not known; give it, or write it into podfall.toml"
+            )))
+        })
     };
     let offer = Offer {
         gain_bu_per_ac: gain(args)?,
@@ -99,7 +106,10 @@ fn gain(args: &Args) -> anyhow::Result<Limits> {
         });
     }
     let (Some(before), Some(after)) = (&args.before, &args.after) else {
-        return Err(Usage("give the gain with --gain, or two settings with --before and --after".to_owned()).into());
+        return Err(Usage(
+            "give the gain with --gain, or two settings with --before and --after".to_owned(),
+        )
+        .into());
     };
     let read = args.folder.read(&args.assumptions)?;
     let loss = read.loss()?;
@@ -107,7 +117,9 @@ fn gain(args: &Args) -> anyhow::Result<Limits> {
     let source = [Source::Total, Source::Machine, Source::Header]
         .into_iter()
         .find_map(|source| found.sources.iter().find(|s| s.source == source))
-        .ok_or_else(|| Usage("the two settings have no total, machine or header loss in common".to_owned()))?;
+        .ok_or_else(|| {
+            Usage("the two settings have no total, machine or header loss in common".to_owned())
+        })?;
     let change = source.change_bu_per_ac;
     // A loss that goes down is a gain.
     Ok(Limits {
@@ -118,7 +130,12 @@ fn gain(args: &Args) -> anyhow::Result<Limits> {
 }
 
 fn text_of(offer: &Offer, found: &Payback, currency: &str) -> String {
-    let money = |l: Limits| format!("{:.0} ({:.0} to {:.0}) {currency}", l.estimate, l.low, l.high);
+    let money = |l: Limits| {
+        format!(
+            "{:.0} ({:.0} to {:.0}) {currency}",
+            l.estimate, l.low, l.high
+        )
+    };
     let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
     let gain = offer.gain_bu_per_ac;
     format!(
@@ -135,7 +152,9 @@ fn text_of(offer: &Offer, found: &Payback, currency: &str) -> String {
         gain.high,
         money(found.yearly_value),
         money(found.yearly_net),
-        found.break_even_acres.map_or_else(|| "none".to_owned(), |a| format!("{a:.0} a year")),
+        found
+            .break_even_acres
+            .map_or_else(|| "none".to_owned(), |a| format!("{a:.0} a year")),
         found.break_even_gain_bu_per_ac,
         years(found.payback_years),
         years(found.discounted_payback_years),

@@ -11,9 +11,7 @@ use podfall::{
     units::{MM_PER_FT, length_mm},
 };
 
-use super::{
-    Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage,
-};
+use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
 /// Tell how many frames it takes for a wished half-width, and where to lay them.
 ///
@@ -71,7 +69,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             between_cv: args.between / 100.0,
             frames_per_check: args.frames,
         };
-        super::print_line(text_of("given mean and k", &plan(&from, half_width).map_err(usage)?).trim_end())?;
+        super::print_line(
+            text_of("given mean and k", &plan(&from, half_width).map_err(usage)?).trim_end(),
+        )?;
     } else {
         let loss = args.folder.read(&args.assumptions)?.loss()?;
         for place in [Place::Standing, Place::Cut, Place::Behind] {
@@ -83,7 +83,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     if let (Some(path), Some(header)) = (&args.map, &args.header) {
         let width_mm = length_mm(header).map_err(usage)?;
-        let svg = layout_svg(&layout(width_mm / 1_000.0, args.frames, args.start.rem_euclid(1.0)));
+        let svg = layout_svg(&layout(
+            width_mm / 1_000.0,
+            args.frames,
+            args.start.rem_euclid(1.0),
+        ));
         files::write_whole(path, svg.as_bytes()).with_context(|| path.display().to_string())?;
         super::print_line(&format!("Written: {}", path.display()))?;
         super::print_line(&format!(
@@ -100,7 +104,8 @@ fn text_of(what: &str, plan: &Plan) -> String {
         "{what}: {:.1} beans a frame, k {}, CV between checks {:.0} %\n  for ±{:.0} %: {} frames if checks did not differ \
          (formula {:.1}, Poisson {:.1}); with {} frames a check, {} checks\n",
         from.mean,
-        from.k.map_or_else(|| "infinite".to_owned(), |k| format!("{k:.1}")),
+        from.k
+            .map_or_else(|| "infinite".to_owned(), |k| format!("{k:.1}")),
         100.0 * from.between_cv,
         100.0 * plan.half_width,
         plan.frames,
@@ -110,7 +115,9 @@ fn text_of(what: &str, plan: &Plan) -> String {
         plan.checks,
     );
     if plan.floor_of_one_check > plan.half_width {
-        text.push_str("  more frames at one check will not do it: checks differ, lay at more of them\n");
+        text.push_str(
+            "  more frames at one check will not do it: checks differ, lay at more of them\n",
+        );
     }
     text
 }
@@ -118,7 +125,17 @@ fn text_of(what: &str, plan: &Plan) -> String {
 /// How often the 95 % limits hold, over seasons with known truth.
 fn coverage_table(seasons: usize) -> anyhow::Result<Outcome> {
     super::print_line("checks frames k cv_between total header through half_width")?;
-    for (checks, frames_per_check) in [(1, 4), (1, 10), (2, 4), (3, 4), (5, 4), (10, 4), (4, 1), (20, 1), (40, 1)] {
+    for (checks, frames_per_check) in [
+        (1, 4),
+        (1, 10),
+        (2, 4),
+        (3, 4),
+        (5, 4),
+        (10, 4),
+        (4, 1),
+        (20, 1),
+        (40, 1),
+    ] {
         for k in [0.5, 1.0, 2.0, 5.0, 10.0] {
             let design = Design {
                 checks,

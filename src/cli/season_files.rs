@@ -54,28 +54,42 @@ impl FolderArgs {
         if let Some(path) = &self.counts {
             return Ok(path.clone());
         }
-        let places = [self.folder.join("counts.json"), self.folder.join("out").join("counts.json")];
-        places.iter().find(|path| path.is_file()).cloned().ok_or_else(|| {
-            Usage(format!(
-                "no counts.json in {0} or {0}/out; run podfall count {0} first",
-                self.folder.display()
-            ))
-            .into()
-        })
+        let places = [
+            self.folder.join("counts.json"),
+            self.folder.join("out").join("counts.json"),
+        ];
+        places
+            .iter()
+            .find(|path| path.is_file())
+            .cloned()
+            .ok_or_else(|| {
+                Usage(format!(
+                    "no counts.json in {0} or {0}/out; run podfall count {0} first",
+                    self.folder.display()
+                ))
+                .into()
+            })
     }
 
     /// Path of the sheet.
     pub fn sheet_path(&self) -> PathBuf {
-        self.sheet.clone().unwrap_or_else(|| self.folder.join("sheet.csv"))
+        self.sheet
+            .clone()
+            .unwrap_or_else(|| self.folder.join("sheet.csv"))
     }
 
     /// The counts.
     pub fn read_counts(&self) -> anyhow::Result<(CountsFile, PathBuf)> {
         let path = self.counts_path()?;
         let read = || -> anyhow::Result<CountsFile> {
-            Ok(serde_json::from_slice(&files::read_whole(&path, MOST_COUNTS_BYTES)?)?)
+            Ok(serde_json::from_slice(&files::read_whole(
+                &path,
+                MOST_COUNTS_BYTES,
+            )?)?)
         };
-        let counts = read().with_context(|| path.display().to_string()).map_err(usage)?;
+        let counts = read()
+            .with_context(|| path.display().to_string())
+            .map_err(usage)?;
         Ok((counts, path))
     }
 
@@ -88,7 +102,10 @@ impl FolderArgs {
         let read = || -> anyhow::Result<Sheet> {
             Ok(Sheet::read(&files::read_whole(&path, MOST_SHEET_BYTES)?)?)
         };
-        read().map(Some).with_context(|| path.display().to_string()).map_err(usage)
+        read()
+            .map(Some)
+            .with_context(|| path.display().to_string())
+            .map_err(usage)
     }
 
     /// What podfall.toml says; nothing where there is none.
@@ -101,7 +118,9 @@ impl FolderArgs {
             let text = String::from_utf8(files::read_whole(&path, 1_000_000)?)?;
             Ok(Season::parse(&text)?)
         };
-        read().with_context(|| path.display().to_string()).map_err(usage)
+        read()
+            .with_context(|| path.display().to_string())
+            .map_err(usage)
     }
 
     /// Everything.
@@ -145,5 +164,6 @@ impl SeasonRead {
 
 fn title_of(folder: &Path) -> String {
     let full = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned());
-    full.file_name().map_or_else(|| "season".to_owned(), |n| n.to_string_lossy().into_owned())
+    full.file_name()
+        .map_or_else(|| "season".to_owned(), |n| n.to_string_lossy().into_owned())
 }

@@ -76,8 +76,13 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         merged.added.len()
     ))?;
     for photo in &merged.gone {
-        eprintln!("caution: {} is in the sheet but not among the counts", super::shown(photo));
+        eprintln!(
+            "caution: {} is in the sheet but not among the counts",
+            super::shown(photo)
+        );
     }
-    super::print_line("Fill in the place of each photo (standing, cut, behind, tray), then run: podfall loss")?;
+    super::print_line(
+        "Fill in the place of each photo (standing, cut, behind, tray), then run: podfall loss",
+    )?;
     Ok(Outcome::Good)
 }

@@ -129,12 +129,21 @@ impl PhotoLimits {
     }
 }
 
-/// Number of the JPEG application segment (APP15, marker 0xFFEF) that marks a picture drawn by podfall.
-pub const OWN_PICTURE_APP: u8 = 15;
+/// The JPEG application segment (APP15) that marks a picture drawn by podfall: low byte of its marker.
+const OWN_PICTURE_SEGMENT: u8 = 0xEF;
 /// What stands in that segment.
-pub const OWN_PICTURE_MARK: &[u8] = b"podfall drew this";
-/// That segment's marker, low byte.
-const OWN_PICTURE_SEGMENT: u8 = 0xE0 + OWN_PICTURE_APP;
+const OWN_PICTURE_MARK: &[u8] = b"podfall drew this";
+
+/// Puts a mark into a JPEG that says that podfall drew it: [`read`] then refuses it.
+/// Bytes that are no JPEG are given back as they are.
+pub fn marked_as_drawn(jpeg: Vec<u8>) -> Vec<u8> {
+    let Some(rest) = jpeg.strip_prefix(&[0xFF, 0xD8]) else {
+        return jpeg;
+    };
+    let length = 2 + OWN_PICTURE_MARK.len() as u16;
+    let head = [0xFF, 0xD8, 0xFF, OWN_PICTURE_SEGMENT];
+    [&head[..], &length.to_be_bytes(), OWN_PICTURE_MARK, rest].concat()
+}
 
 /// Reads a photo file: pixels turned upright, what the camera said, SHA-256.
 ///

@@ -1,5 +1,7 @@
 //! A season folder: `podfall.toml` says once what the frame, the crop and the machine are.
 
+use std::collections::BTreeMap;
+
 use serde::Deserialize;
 
 use crate::{
@@ -25,18 +27,30 @@ pub struct Season {
     pub seed: Option<SeedSize>,
     /// Weight of a standard bushel, lb.
     pub bushel_weight_lb: Option<f64>,
-    /// Moisture of the grain, % of wet weight.
+    /// Moisture of the beans when the seed's size was weighed, % of wet weight.
     pub moisture_pct: Option<f64>,
+    /// Moisture of a standard bushel, % of wet weight.
+    pub standard_moisture_pct: Option<f64>,
+    /// Beans in a pod where nobody counted them.
+    pub beans_per_pod: Option<f64>,
     /// Cut width, mm.
     pub header_width_mm: Option<f64>,
     /// Width over which the machine lets residue fall, mm.
     pub discharge_width_mm: Option<f64>,
+    /// Harvested yield, bu/ac.
+    pub yield_bu_per_ac: Option<f64>,
+    /// Ground harvested or to be harvested, ac.
+    pub area_ac: Option<f64>,
     /// Price of a bushel, in `currency`.
     pub price_per_bu: Option<f64>,
     /// The currency's sign or letters, as it should be printed.
     pub currency: Option<String>,
     /// Unit in which losses are told first.
     pub units: Option<LossUnit>,
+    /// Standard deviation of the seed's size, in the unit in which it was given.
+    pub seed_spread: Option<f64>,
+    /// Least and most of a setting by the machine's own manual, by the setting's name.
+    pub manual: BTreeMap<String, (f64, f64)>,
 }
 
 /// Size of the seed, in the one of two ways that was given.
@@ -116,11 +130,18 @@ struct Written {
     thousand_seed_weight_g: Option<f64>,
     bushel_weight_lb: Option<f64>,
     moisture_pct: Option<f64>,
+    standard_moisture_pct: Option<f64>,
+    beans_per_pod: Option<f64>,
     header_width: Option<String>,
     discharge_width: Option<String>,
+    yield_bu_per_ac: Option<f64>,
+    area_ac: Option<f64>,
     price_per_bu: Option<f64>,
     currency: Option<String>,
     units: Option<LossUnit>,
+    seed_spread: Option<f64>,
+    #[serde(default)]
+    manual: BTreeMap<String, (f64, f64)>,
 }
 
 impl Season {
@@ -141,15 +162,28 @@ impl Season {
             crop: written.crop.map(|crop| crop.trim().to_lowercase()),
             seed: seed(written.seeds_per_lb, written.thousand_seed_weight_g)?,
             bushel_weight_lb: within("bushel_weight_lb", written.bushel_weight_lb, (10.0, 100.0))?,
-            moisture_pct: within("moisture_pct", written.moisture_pct, (0.0, 60.0))?,
+            moisture_pct: within("moisture_pct", written.moisture_pct, MOISTURE_PCT)?,
+            standard_moisture_pct: within(
+                "standard_moisture_pct",
+                written.standard_moisture_pct,
+                MOISTURE_PCT,
+            )?,
+            beans_per_pod: within("beans_per_pod", written.beans_per_pod, (0.5, 20.0))?,
             header_width_mm: length("header_width", written.header_width)?,
             discharge_width_mm: length("discharge_width", written.discharge_width)?,
+            yield_bu_per_ac: within("yield_bu_per_ac", written.yield_bu_per_ac, (0.0, 1000.0))?,
+            area_ac: within("area_ac", written.area_ac, (0.0, 1e6))?,
             price_per_bu: within("price_per_bu", written.price_per_bu, (0.0, 1e6))?,
             currency: written.currency,
             units: written.units,
+            seed_spread: within("seed_spread", written.seed_spread, (0.0, 100_000.0))?,
+            manual: written.manual,
         })
     }
 }
+
+/// Moistures that a balance can be set to, % of wet weight.
+const MOISTURE_PCT: (f64, f64) = (0.0, 60.0);
 
 /// One line for an error of the TOML reader, with the line of the file.
 fn form_error(text: &str, error: &toml::de::Error) -> SeasonError {
@@ -220,6 +254,10 @@ mod tests {
             seeds_per_lb = 2800
             bushel_weight_lb = 60
             moisture_pct = 12.5
+            standard_moisture_pct = 13
+            beans_per_pod = 2.4
+            yield_bu_per_ac = 55
+            area_ac = 160
             header_width = "35ft"
             discharge_width = "20 ft"
             price_per_bu = 10.25
@@ -234,6 +272,10 @@ mod tests {
         assert_eq!(season.seed, Some(SeedSize::SeedsPerLb(2800.0)));
         assert_eq!(season.header_width_mm, Some(10_668.0));
         assert_eq!(season.discharge_width_mm, Some(6096.0));
+        assert_eq!(season.standard_moisture_pct, Some(13.0));
+        assert_eq!(season.beans_per_pod, Some(2.4));
+        assert_eq!(season.yield_bu_per_ac, Some(55.0));
+        assert_eq!(season.area_ac, Some(160.0));
         assert_eq!(season.price_per_bu, Some(10.25));
         assert_eq!(season.units, Some(LossUnit::KgPerHa));
         assert_eq!(Season::parse("").unwrap(), Season::default());

@@ -8,14 +8,14 @@ use std::{
 
 use image::{GrayImage, RgbImage};
 use podfall::{
-    batch::{BatchError, Layout, Orders, Worker, annotated_name, gather, run},
+    batch::{BatchError, Layout, Orders, Worker, annotated_name, gather, report_pictures, run},
     caution::CautionKind,
     counts::{PhotoCount, Status},
     frame::FrameSettings,
     geometry::{Homography, LensBend},
-    likeness::{CELLS, Prepared, Thumbnail},
+    likeness::{CELLS, Structure, Thumbnail},
     photo::{Photo, file_only},
-    pipeline::{Counted, Picture, Settings, failed},
+    pipeline::{Counted, Drawing, Picture, ReportPictures, Settings, failed},
     plot::{Light, Plot, PlotMap},
 };
 use proptest::prelude::*;
@@ -72,7 +72,7 @@ impl Worker for AsIf {
                     pixels: RgbImage::new(1, 1),
                     meta: count.meta.clone(),
                 },
-                plot,
+                plot: Some(plot),
             }),
             count,
         }
@@ -82,9 +82,15 @@ impl Worker for AsIf {
         failed(file_name, &settings(), problem)
     }
 
-    fn draw(&self, _: &Picture, count: &PhotoCount) -> Option<Vec<u8>> {
+    fn draw(&self, _: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing> {
         let words: Vec<&str> = count.cautions.iter().map(|c| c.kind.word()).collect();
-        Some(format!("{} {}", count.photo, words.join(" ")).into_bytes())
+        Some(Drawing {
+            annotated_jpeg: format!("{} {}", count.photo, words.join(" ")).into_bytes(),
+            for_report: ReportPictures {
+                small_jpeg: format!("one of {photos}").into_bytes(),
+                crops: vec![(7, words.join(" ").into_bytes())],
+            },
+        })
     }
 }
 
@@ -107,6 +113,7 @@ impl Trial {
             again: false,
             pictures: true,
             key: "key".to_owned(),
+            drawing_key: "drawing".to_owned(),
         };
         Self { folder, orders }
     }
@@ -163,6 +170,9 @@ fn the_second_of_two_equal_files_and_plots_is_cautioned_and_drawn_so() {
     assert_eq!(trial.drawn("b.jpg"), "b.jpg same-file");
     assert_eq!(trial.drawn("c.jpg"), "c.jpg same-plot");
     assert_eq!(trial.drawn("d.jpg"), "d.jpg ");
+    let for_report = report_pictures(&trial.orders.layout, &photos[2]).unwrap();
+    assert_eq!(for_report.small_jpeg, b"one of 4");
+    assert_eq!(for_report.crops, [(7, b"same-plot".to_vec())]);
     // All of it is kept.
     assert_eq!(trial.run(), (photos, 0));
     // Once the first is gone, the next is the first, and its picture says so.
@@ -182,12 +192,20 @@ fn finished_work_is_used_only_while_it_holds() {
     assert_eq!(trial.run().1, 0);
     fs::remove_file(trial.orders.layout.annotated("a.jpg")).unwrap();
     assert_eq!(trial.run().1, 1, "a lost picture is made again");
+    fs::write(trial.orders.layout.annotated("b.jpg"), "").unwrap();
+    assert_eq!(
+        trial.run().1,
+        1,
+        "a picture that a power cut emptied is made again"
+    );
     fs::rename(trial.path("a.jpg"), trial.path("z.jpg")).unwrap();
     assert_eq!(trial.run().1, 1, "another name");
     fs::write(trial.path("b.jpg"), "3").unwrap();
     assert_eq!(trial.run().1, 1, "other contents");
     trial.orders.key = "another".to_owned();
     assert_eq!(trial.run().1, 2, "other settings");
+    trial.orders.drawing_key = "smaller".to_owned();
+    assert_eq!(trial.run().1, 2, "other pictures");
     trial.orders.again = true;
     assert_eq!(trial.run().1, 2, "asked to");
 }
@@ -257,6 +275,11 @@ fn thumbnail(seed: u64) -> Thumbnail {
     Thumbnail::from_cells(cells.collect()).unwrap()
 }
 
+fn same(a: &Thumbnail, b: &Thumbnail) -> f64 {
+    let structure = |thumbnail| Structure::new(thumbnail, false);
+    structure(a).turned().likeness(&structure(b))
+}
+
 fn cells(thumbnail: &Thumbnail) -> Vec<f64> {
     serde_json::from_value(serde_json::to_value(thumbnail).unwrap()).unwrap()
 }
@@ -288,18 +311,59 @@ proptest! {
             }
         }
         let second = Thumbnail::from_cells(seen).unwrap();
-        let likeness = Prepared::new(&first).likeness(&Prepared::new(&second));
+        let likeness = same(&first, &second);
         prop_assert!(likeness > 0.9, "{likeness}");
-        let back = Prepared::new(&second).likeness(&Prepared::new(&first));
+        let back = same(&second, &first);
         prop_assert!((likeness - back).abs() < 0.1, "{likeness} {back}");
-        let other = Prepared::new(&thumbnail(seed + 1000)).likeness(&Prepared::new(&second));
+        let other = same(&thumbnail(seed + 1000), &second);
         prop_assert!(other < 0.3, "{other}");
     }
 }
 
 #[test]
 fn a_plain_plot_is_like_nothing() {
-    let plain = Prepared::new(&Thumbnail::from_cells(vec![50; CELLS * CELLS]).unwrap());
-    assert_eq!(plain.likeness(&plain), 0.0);
+    let plain = Thumbnail::from_cells(vec![50; CELLS * CELLS]).unwrap();
+    assert_eq!(same(&plain, &plain), 0.0);
     assert_eq!(Thumbnail::from_cells(vec![50; 3]), None);
+}
+
+/// A ring lies any way round: the same ground drawn turned by any angle.
+#[test]
+fn a_ring_turned_by_any_angle_is_known_again() {
+    // Soft patches some cells wide, as clods and straw are: a lattice of numbers, and between them
+    // by the four around.
+    let ground = |x: f64, y: f64, seed: u32| {
+        const PATCH: f64 = 2.5;
+        let (u, v) = (x / PATCH + 100.0, y / PATCH + 100.0);
+        let at = |i: u32, j: u32| {
+            let pixel = grainy(1, 1, i * 7919 + j * 104_729 + seed)
+                .get_pixel(0, 0)
+                .0;
+            f64::from(pixel[2])
+        };
+        let (i, j) = (u as u32, v as u32);
+        let (p, q) = (u.fract(), v.fract());
+        let upper = at(i, j) * (1.0 - p) + at(i + 1, j) * p;
+        let lower = at(i, j + 1) * (1.0 - p) + at(i + 1, j + 1) * p;
+        (upper * (1.0 - q) + lower * q) / 2.0
+    };
+    let seen = |angle: f64, seed: u32| {
+        let middle = (CELLS - 1) as f64 / 2.0;
+        let (sin, cos) = angle.sin_cos();
+        let cell = |i: usize| {
+            let (dx, dy) = ((i % CELLS) as f64 - middle, (i / CELLS) as f64 - middle);
+            ground(cos * dx - sin * dy, sin * dx + cos * dy, seed).round() as u8
+        };
+        Structure::new(
+            &Thumbnail::from_cells((0..CELLS * CELLS).map(cell).collect()).unwrap(),
+            true,
+        )
+    };
+    let first = seen(0.0, 1);
+    for degrees in [0.0, 17.0, 44.0, 133.0, 251.5] {
+        let likeness = seen(f64::to_radians(degrees), 1).turned().likeness(&first);
+        assert!(likeness > 0.8, "{degrees}: {likeness}");
+    }
+    let other = seen(0.3, 5_000_011).turned().likeness(&first);
+    assert!(other < 0.4, "{other}");
 }

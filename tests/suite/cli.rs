@@ -361,6 +361,13 @@ fn a_season_folder_says_what_the_frame_is() {
     assert_eq!(counts["photos"][0]["frame_spec"], "304.8x304.8mm");
     let in_photos: Vec<_> = fs::read_dir(field.path("north/photos")).unwrap().collect();
     assert_eq!(in_photos.len(), 1, "photos/ is never written to");
+    field.run(&["season", "south", "--frame", "12x12in"]);
+    let ran = field.run(&["count", "north", "south", "--frame", "1x1ft"]);
+    assert_eq!(ran.code, Some(2));
+    assert_eq!(
+        ran.stderr,
+        "error: south is a season folder of its own; count it apart from north\n"
+    );
     field.put("north/podfall.toml", b"frame = \"1x1ft\"\nbushels = 3\n");
     let ran = field.run(&["count", "north"]);
     assert_eq!(ran.code, Some(2));

@@ -1,7 +1,7 @@
 //! Photos of every kind, against what other libraries make of them.
 
 use image::{DynamicImage, ImageFormat, RgbImage};
-use podfall::photo::{OWN_PICTURE_APP, OWN_PICTURE_MARK, Photo, PhotoError, PhotoLimits, read};
+use podfall::photo::{Photo, PhotoError, PhotoLimits, marked_as_drawn, read};
 
 use crate::pictures::{encoded, fixture_bytes, grainy, jpeg};
 
@@ -180,16 +180,11 @@ fn a_raw_file_is_not_taken_for_its_preview() {
 
 #[test]
 fn a_picture_that_podfall_drew_is_never_counted() {
-    let picture = grainy(32, 32, 4);
-    let mut bytes = Vec::new();
-    let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 90);
-    encoder
-        .add_app_segment(OWN_PICTURE_APP, OWN_PICTURE_MARK.to_vec())
-        .unwrap();
-    encoder
-        .encode(&picture, 32, 32, jpeg_encoder::ColorType::Rgb)
-        .unwrap();
-    assert!(matches!(refuses(&bytes), PhotoError::OwnPicture));
+    let drawn = marked_as_drawn(jpeg(&grainy(32, 32, 4), false));
+    assert!(matches!(refuses(&drawn), PhotoError::OwnPicture));
+    // To everything else it is an ordinary JPEG.
+    assert!(image::load_from_memory(&drawn).is_ok());
+    assert_eq!(marked_as_drawn(b"no JPEG".to_vec()), b"no JPEG");
 }
 
 #[test]

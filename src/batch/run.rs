@@ -1,0 +1,228 @@
+//! Runs a batch: every photo on its own, then what concerns two of them.
+
+use std::{
+    fs,
+    panic::{AssertUnwindSafe, catch_unwind},
+};
+
+use rayon::prelude::*;
+
+use super::{
+    BatchError, MOST_FILE_BYTES, Orders, Source, Step, Worker,
+    twice::{self, Seen},
+    work,
+};
+use crate::{
+    caution::Caution,
+    counts::{PhotoCount, Status},
+    files,
+    photo::{marked_as_drawn, sha256_hex},
+    pipeline::Counted,
+};
+
+/// Counts all photos. Results stand in the order of `sources`.
+///
+/// - `tell` is called once a photo as it is done, from any thread.
+///
+/// # Errors
+/// [`BatchError::Write`] when finished work or a picture cannot be kept. A bad photo is no error:
+/// it is in the results with its problem.
+pub fn run(
+    sources: &[Source],
+    orders: &Orders,
+    worker: &dyn Worker,
+    tell: &(dyn Fn(Step<'_>) + Sync),
+) -> Result<Vec<PhotoCount>, BatchError> {
+    orders.layout.prepare(orders.pictures)?;
+    let pool = rayon::ThreadPoolBuilder::new()
+        .num_threads(orders.jobs.max(1))
+        .build()
+        .map_err(|_| BatchError::Threads { jobs: orders.jobs })?;
+    pool.install(|| {
+        let batch = Batch {
+            orders,
+            worker,
+            photos: sources.len(),
+        };
+        let done: Vec<work::Record> = sources
+            .par_iter()
+            .with_max_len(1)
+            .map(|source| {
+                let (record, reused) = batch.one(source)?;
+                tell(Step {
+                    count: &record.count,
+                    reused,
+                });
+                Ok(record)
+            })
+            .collect::<Result<_, BatchError>>()?;
+        batch.told_twice(sources, done)
+    })
+}
+
+/// A running batch.
+struct Batch<'a> {
+    orders: &'a Orders,
+    worker: &'a dyn Worker,
+    photos: usize,
+}
+
+impl Batch<'_> {
+    /// One photo: from finished work where there is some, else counted, drawn and kept.
+    fn one(&self, source: &Source) -> Result<(work::Record, bool), BatchError> {
+        let bytes = match files::read_whole(&source.path, MOST_FILE_BYTES) {
+            Ok(bytes) => bytes,
+            Err(error) => {
+                let problem = format!("the file cannot be read: {error}");
+                let count = self.worker.failed(&source.name, problem);
+                return Ok((work::Record::bare(count), false));
+            }
+        };
+        let sha256 = sha256_hex(&bytes);
+        if !self.orders.again
+            && let Some(record) = self.finished(&sha256, source)
+        {
+            return Ok((record, true));
+        }
+        let Some(counted) = self.counted(&bytes, source) else {
+            let count = self.worker.failed(
+                &source.name,
+                "a fault in podfall itself stopped this photo; the others go on; please report it with this photo".to_owned(),
+            );
+            return Ok((work::Record::bare(count), false));
+        };
+        drop(bytes);
+        let drawn = self.drawn(&counted, &counted.count, &sha256, &[])?;
+        let record = work::Record {
+            key: self.orders.key.clone(),
+            count: counted.count,
+            thumbnail: counted.thumbnail,
+            drawn,
+        };
+        record.save(&self.orders.layout.work_file(&sha256, &source.name))?;
+        Ok((record, false))
+    }
+
+    /// Counts; `None` when a stage panicked, which is a fault of ours.
+    fn counted(&self, bytes: &[u8], source: &Source) -> Option<Counted> {
+        catch_unwind(AssertUnwindSafe(|| self.worker.count(bytes, &source.name))).ok()
+    }
+
+    /// Finished work that still holds: same keys, and its pictures are there if they are wanted.
+    fn finished(&self, sha256: &str, source: &Source) -> Option<work::Record> {
+        let layout = &self.orders.layout;
+        let record = work::Record::load(&layout.work_file(sha256, &source.name))?;
+        let pictures_hold = match &record.drawn {
+            work::Drawn::Nothing => true,
+            work::Drawn::NotAsked => false,
+            work::Drawn::With {
+                key, sizes_bytes, ..
+            } => {
+                let paths = [
+                    layout.annotated(&source.name),
+                    layout.report_pictures(sha256, &source.name),
+                ];
+                let sizes = paths.map(|path| fs::metadata(path).map_or(0, |meta| meta.len()));
+                *key == self.orders.drawing_key && sizes == *sizes_bytes
+            }
+        };
+        (record.key == self.orders.key
+            && record.count.photo == source.name
+            && (pictures_hold || !self.orders.pictures))
+            .then_some(record)
+    }
+
+    /// Draws and writes the pictures. `extra` are the cautions that came from other photos.
+    fn drawn(
+        &self,
+        counted: &Counted,
+        count: &PhotoCount,
+        sha256: &str,
+        extra: &[Caution],
+    ) -> Result<work::Drawn, BatchError> {
+        if !self.orders.pictures {
+            return Ok(work::Drawn::NotAsked);
+        }
+        let draw = |picture| self.worker.draw(picture, count, self.photos);
+        let drawing = counted.picture.as_ref().and_then(|picture| {
+            catch_unwind(AssertUnwindSafe(|| draw(picture)))
+                .ok()
+                .flatten()
+        });
+        let Some(drawing) = drawing else {
+            return Ok(work::Drawn::Nothing);
+        };
+        let layout = &self.orders.layout;
+        let for_report = work::packed(&drawing.for_report);
+        let annotated = marked_as_drawn(drawing.annotated_jpeg);
+        work::put(&layout.report_pictures(sha256, &count.photo), &for_report)?;
+        work::put(&layout.annotated(&count.photo), &annotated)?;
+        Ok(work::Drawn::With {
+            key: self.orders.drawing_key.clone(),
+            cautions: extra.to_vec(),
+            sizes_bytes: [annotated.len() as u64, for_report.len() as u64],
+        })
+    }
+
+    /// Adds what concerns two photos, and draws those pictures again that this changes.
+    fn told_twice(
+        &self,
+        sources: &[Source],
+        done: Vec<work::Record>,
+    ) -> Result<Vec<PhotoCount>, BatchError> {
+        let seen: Vec<Seen<'_>> = done
+            .iter()
+            .map(|record| Seen {
+                count: &record.count,
+                thumbnail: record.thumbnail.as_ref(),
+            })
+            .collect();
+        let extras = twice::cautions(&seen);
+        done.into_par_iter()
+            .with_max_len(1)
+            .zip(extras)
+            .zip(sources)
+            .map(|((record, extra), source)| {
+                let count = with_cautions(record.count.clone(), &extra);
+                let stale = matches!(&record.drawn, work::Drawn::With { cautions, .. } if *cautions != extra);
+                if self.orders.pictures && stale {
+                    self.draw_again(source, record, &count, &extra)?;
+                }
+                Ok(count)
+            })
+            .collect()
+    }
+
+    /// Counts a photo again for its pixels and draws it with all its cautions.
+    fn draw_again(
+        &self,
+        source: &Source,
+        record: work::Record,
+        count: &PhotoCount,
+        extra: &[Caution],
+    ) -> Result<(), BatchError> {
+        // A file that has gone or changed since is left as it was drawn.
+        let Ok(bytes) = files::read_whole(&source.path, MOST_FILE_BYTES) else {
+            return Ok(());
+        };
+        let Some(counted) = self
+            .counted(&bytes, source)
+            .filter(|c| c.count == record.count)
+        else {
+            return Ok(());
+        };
+        let sha256 = &count.meta.sha256;
+        let drawn = self.drawn(&counted, count, sha256, extra)?;
+        let work_path = self.orders.layout.work_file(sha256, &source.name);
+        work::Record { drawn, ..record }.save(&work_path)
+    }
+}
+
+/// A result with further cautions. A photo that was counted must then be confirmed.
+fn with_cautions(mut count: PhotoCount, extra: &[Caution]) -> PhotoCount {
+    count.cautions.extend_from_slice(extra);
+    if !extra.is_empty() && count.status == Status::Counted {
+        count.status = Status::Confirm;
+    }
+    count
+}

@@ -1,0 +1,212 @@
+//! What a count needs before it starts, from the command line, `podfall.toml` and the files given.
+
+use std::{
+    fs,
+    num::NonZeroUsize,
+    path::{Path, PathBuf},
+    time::UNIX_EPOCH,
+};
+
+use anyhow::Context;
+use podfall::{
+    batch::{self, Gathered, Layout},
+    counts::{CountsFile, SCHEMA},
+    files,
+    frame::FrameSettings,
+    photo::sha256_hex,
+    pipeline::{Model, Settings},
+    season::{self, Season},
+};
+
+use super::{Usage, count::Args, usage};
+
+/// Largest model file that is read, bytes.
+const MOST_MODEL_BYTES: u64 = 100_000_000;
+
+/// Everything that is settled before the first photo is counted.
+pub struct Setup {
+    /// The photos, and what was left out.
+    pub found: Gathered,
+    /// What every count depends on.
+    pub settings: Settings,
+    /// The model.
+    pub model: Model,
+    /// Where the results go.
+    pub layout: Layout,
+}
+
+impl Setup {
+    /// Settles it.
+    ///
+    /// # Errors
+    /// [`Usage`] for whatever cannot be followed.
+    pub fn new(args: &Args) -> anyhow::Result<Self> {
+        let home = Home::of(&args.paths)?;
+        let found = batch::gather(&args.paths).map_err(usage)?;
+        let settings = settings(args, &home)?;
+        if settings.frame.corners_px.is_some() && found.photos.len() > 1 {
+            return Err(Usage(format!(
+                "--corners are of one photo, but there are {}; give one photo",
+                found.photos.len()
+            ))
+            .into());
+        }
+        let model = model(args.model.as_deref())?;
+        let layout = Layout {
+            out: args.out.clone().unwrap_or_else(|| home.out()),
+        };
+        if args.out.is_none() {
+            keep_other_counts(args, &found, &layout)?;
+        }
+        Ok(Self {
+            found,
+            settings,
+            model,
+            layout,
+        })
+    }
+}
+
+/// Where the photos are at home.
+struct Home {
+    /// The folder given first, or that of the photo given first.
+    folder: PathBuf,
+    /// The season folder that it belongs to.
+    season: Option<PathBuf>,
+}
+
+impl Home {
+    /// Of all paths given; photos of two seasons have two frames, of which one would be wrong.
+    fn of(paths: &[PathBuf]) -> anyhow::Result<Self> {
+        let mut folders = paths.iter().map(|path| folder_of(path));
+        let folder = folders.next().unwrap_or_default();
+        let season = batch::season_root(&folder);
+        for other in folders.filter_map(|folder| batch::season_root(&folder)) {
+            if season.as_ref() != Some(&other) {
+                return Err(Usage(format!(
+                    "{} is a season folder of its own; count it apart from {}",
+                    other.display(),
+                    folder.display()
+                ))
+                .into());
+            }
+        }
+        Ok(Self { folder, season })
+    }
+
+    fn out(&self) -> PathBuf {
+        self.season.as_ref().unwrap_or(&self.folder).join("out")
+    }
+}
+
+/// A folder itself; of a file the folder that it lies in.
+fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        _ if path.is_dir() => path.to_owned(),
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+        _ => PathBuf::from("."),
+    }
+}
+
+/// The season's `podfall.toml`, if there is one; the command line goes before it.
+fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
+    let season = match &home.season {
+        Some(root) => read_season(&root.join(season::FILE))?,
+        None => Season::default(),
+    };
+    let Some(spec) = args.frame.or(season.frame) else {
+        return Err(Usage(format!(
+            "the frame's size is not known; give it, as --frame 12x12in, or write it once into {}",
+            home.folder.join(season::FILE).display()
+        ))
+        .into());
+    };
+    let mut frame = FrameSettings::new(spec);
+    // A frame given here is another one than the season's, and its bar with it.
+    let of_season = season.bar_height_mm.filter(|_| args.frame.is_none());
+    frame.bar_height_mm = args.bar_height.or(of_season);
+    frame.corners_px = args.corners;
+    Ok(Settings {
+        season,
+        ..Settings::new(frame)
+    })
+}
+
+fn read_season(path: &Path) -> anyhow::Result<Season> {
+    const MOST_BYTES: u64 = 1_000_000;
+    let read = || -> anyhow::Result<Season> {
+        let bytes = files::read_whole(path, MOST_BYTES)?;
+        let text = String::from_utf8(bytes).context("the file is not UTF-8 text")?;
+        Ok(Season::parse(&text)?)
+    };
+    read()
+        .with_context(|| path.display().to_string())
+        .map_err(usage)
+}
+
+fn model(path: Option<&Path>) -> anyhow::Result<Model> {
+    let Some(path) = path else {
+        return Ok(Model::built_in());
+    };
+    let read = || -> anyhow::Result<Model> {
+        Ok(Model::from_bytes(&files::read_whole(
+            path,
+            MOST_MODEL_BYTES,
+        )?)?)
+    };
+    read()
+        .with_context(|| path.display().to_string())
+        .map_err(usage)
+}
+
+/// One a core unless told.
+pub fn jobs(asked: Option<NonZeroUsize>) -> usize {
+    asked
+        .or_else(|| std::thread::available_parallelism().ok())
+        .map_or(1, NonZeroUsize::get)
+}
+
+/// Everything besides the photo that a count depends on, so that finished work of another
+/// version, another build, other settings or another model is not used.
+pub fn key(settings: &Settings, model: &Model) -> String {
+    let build = std::env::current_exe()
+        .and_then(fs::metadata)
+        .ok()
+        .map(|meta| {
+            let modified = meta
+                .modified()
+                .ok()
+                .and_then(|at| at.duration_since(UNIX_EPOCH).ok());
+            (meta.len(), modified.map(|at| at.as_nanos()))
+        });
+    let text = format!(
+        "{} {SCHEMA} {build:?} {} {:?}",
+        env!("CARGO_PKG_VERSION"),
+        settings.count_key(),
+        model.name()
+    );
+    sha256_hex(text.as_bytes())
+}
+
+/// Counting a few photos by name must not take the place of the counts of the whole folder.
+fn keep_other_counts(args: &Args, found: &Gathered, layout: &Layout) -> anyhow::Result<()> {
+    if args.paths.iter().all(|path| path.is_dir()) {
+        return Ok(());
+    }
+    let path = layout.counts_json();
+    let there: Option<CountsFile> = fs::read(&path)
+        .ok()
+        .and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    let lost = there.map_or(0, |counts| {
+        let is_found = |name: &str| found.photos.iter().any(|photo| photo.name == name);
+        counts.photos.iter().filter(|p| !is_found(&p.photo)).count()
+    });
+    if lost == 0 {
+        return Ok(());
+    }
+    Err(Usage(format!(
+        "{} holds {lost} photos that are not counted now and would be lost; choose another folder with --out",
+        path.display()
+    ))
+    .into())
+}
