@@ -6,7 +6,7 @@ use super::{
     Amount, Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize,
     Settled,
     amount::bu_per_ac_per_bean_ft2,
-    draws::{Common, DRAWS, Density, by_check, densities, limits_of, normals},
+    draws::{Common, DRAWS, Density, by_check, densities, limits_of},
     over::FEWEST_FRAMES,
     seed_size, settle,
 };
@@ -122,6 +122,8 @@ pub struct RestsOn {
     pub ratio: usize,
     /// Counted by hand.
     pub hand: usize,
+    /// Frames on which pods on stubble, lodged and loose stalks were counted by hand.
+    pub hand_pods: usize,
 }
 
 impl RestsOn {
@@ -136,15 +138,6 @@ impl RestsOn {
             }
         }
         this
-    }
-
-    fn and(self, other: Self) -> Self {
-        Self {
-            photo: self.photo + other.photo,
-            confirmed: self.confirmed + other.confirmed,
-            ratio: self.ratio + other.ratio,
-            hand: self.hand + other.hand,
-        }
     }
 }
 
@@ -209,7 +202,10 @@ impl SourceLoss {
 struct Part {
     estimate: f64,
     draws: Vec<f64>,
-    rests_on: RestsOn,
+    /// Which of [`ON_GROUND`] it rests on.
+    places: [bool; 3],
+    /// Frames on which hanging pods were counted.
+    hand_pods: usize,
 }
 
 impl Part {
@@ -220,7 +216,18 @@ impl Part {
             draws: (self.draws.iter().zip(&other.draws))
                 .map(|(x, y)| a * x + b * y)
                 .collect(),
-            rests_on: self.rests_on.and(other.rests_on),
+            places: [0, 1, 2].map(|i| self.places[i] || other.places[i]),
+            hand_pods: self.hand_pods.max(other.hand_pods),
+        }
+    }
+
+    fn rests_on(&self, settled: &Settled) -> RestsOn {
+        let of_these = |frame: &&FrameLoss| {
+            (ON_GROUND.iter().zip(self.places)).any(|(p, on)| on && frame.place == Some(*p))
+        };
+        RestsOn {
+            hand_pods: self.hand_pods,
+            ..RestsOn::count(settled.frames.iter().filter(of_these))
         }
     }
 }
@@ -252,7 +259,8 @@ pub fn loss_by_source(
     }
     let settled = settle(frames, &assumptions);
     let (seeds, caution) = seed_size(&assumptions, frames);
-    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, salt)?;
+    let common = Common::new(&assumptions, &seeds, DRAWS);
+    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, &common, salt)?;
     loss.cautions
         .splice(0..0, settled.cautions.into_iter().chain(caution));
     Ok(loss)
@@ -266,19 +274,28 @@ pub(crate) fn loss_of_settled(
     settled: &Settled,
     seeds: &SeedSize,
     assumptions: &Assumptions,
+    common: &Common,
     salt: u64,
 ) -> Result<SourceLoss, LossError> {
-    let common = Common::new(assumptions, seeds);
-    let on_ground = densities(settled, &ON_GROUND.map(Some), &common, salt);
+    let on_ground = densities(settled, &ON_GROUND.map(Some), common, salt);
     if on_ground.iter().all(Option::is_none) {
         return Err(LossError::NoPlaces);
     }
     let mut cautions = Vec::new();
     let places = evidence(settled, &on_ground, assumptions.level, &mut cautions);
-    let parts = parts(settled, &on_ground, assumptions, salt, &mut cautions);
+    let parts = parts(
+        settled,
+        &on_ground,
+        assumptions,
+        (common, salt),
+        &mut cautions,
+    );
     let total = parts.iter().find(|p| p.0 == Source::Total).map(|p| &p.1);
     let sources: Vec<SourceAmount> = (parts.iter())
-        .map(|(source, part)| source_amount(*source, part, total, assumptions, seeds, &common))
+        .map(|(source, part)| SourceAmount {
+            rests_on: part.rests_on(settled),
+            ..source_amount(*source, part, total, assumptions, seeds, common)
+        })
         .collect();
     for s in &sources {
         if s.amount.bu_per_ac.estimate < 0.0 {
@@ -349,16 +366,15 @@ fn parts(
     settled: &Settled,
     on_ground: &[Option<Density>],
     assumptions: &Assumptions,
-    salt: u64,
+    (common, salt): (&Common, u64),
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
     let ground = |at: usize| {
         on_ground[at].as_ref().map(|density| Part {
             estimate: density.estimate,
             draws: density.draws.clone(),
-            rests_on: RestsOn::count(
-                (settled.frames.iter()).filter(|f| f.place == Some(ON_GROUND[at])),
-            ),
+            places: [0, 1, 2].map(|i| i == at),
+            hand_pods: 0,
         })
     };
     let (standing, cut, behind) = (ground(0), ground(1), ground(2));
@@ -377,7 +393,7 @@ fn parts(
             .map_or(cut.clone(), |s| cut.mix(1.0, s, -1.0));
         all.push((Source::Shatter, shatter.clone()));
         let mut sum = shatter;
-        for (source, part) in hanging(settled, assumptions, salt, cautions) {
+        for (source, part) in hanging(settled, assumptions, (common, salt), cautions) {
             sum = sum.mix(1.0, &part, 1.0);
             all.push((source, part));
         }
@@ -436,7 +452,7 @@ fn say_what_is_missing(standing: bool, cut: bool, behind: bool, cautions: &mut V
 fn hanging(
     settled: &Settled,
     assumptions: &Assumptions,
-    salt: u64,
+    (common, salt): (&Common, u64),
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
     type Column = fn(&FrameLoss) -> Option<f64>;
@@ -452,7 +468,7 @@ fn hanging(
             .filter(|f| matches!(f.place, Some(Place::Cut | Place::Behind)))
             .filter_map(|f| Some((f, column(f)?)))
             .collect();
-        let hand = frames.len();
+        let hand_pods = frames.len();
         let sums: Vec<CheckSum> = by_check(frames.into_iter())
             .into_iter()
             .map(|c| c.1)
@@ -463,7 +479,7 @@ fn hanging(
             continue;
         };
         let beans = assumptions.beans_per_pod();
-        let z = normals(1_000 + 10 * salt + number as u64);
+        let z = common.normals(1_000_000 + 10 * salt + number as u64);
         found.push((
             source,
             Part {
@@ -472,10 +488,8 @@ fn hanging(
                     .into_iter()
                     .map(|z| mean.quantile(normal_cdf(z)) * beans)
                     .collect(),
-                rests_on: RestsOn {
-                    hand,
-                    ..RestsOn::default()
-                },
+                places: [false; 3],
+                hand_pods,
             },
         ));
     }
@@ -510,7 +524,7 @@ fn source_amount(
         .zip(common.yield_bu_per_ac.as_ref()))
     .zip(total)
     .map(|((yielded, draws), total)| {
-        let parts: Vec<f64> = (0..DRAWS)
+        let parts: Vec<f64> = (0..common.draws())
             .map(|i| 100.0 * bu_draws[i] / (draws[i] + total.draws[i] * common.bu_per_bean_ft2[i]))
             .collect();
         let whole = yielded.value + total.estimate * per_bean;
@@ -524,7 +538,7 @@ fn source_amount(
             limits_of(part.estimate * per_bean, &bu_draws, level),
             percent,
         ),
-        rests_on: part.rests_on,
+        rests_on: RestsOn::default(),
         draws: Drawn {
             beans_ft2: part.draws.clone(),
             bu: bu_draws,

@@ -26,6 +26,7 @@ pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{Loss, LossError, loss_over};
+pub(crate) use season::bare_losses;
 pub use season::{CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_loss};
 pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};

@@ -138,6 +138,14 @@ impl<'a> Surface<'a> {
 /// Sums the nuisances out.
 fn gather(ln_weights: &[f64], nuisances: &[Nuisance]) -> Weighed {
     let best = ln_weights.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    if best == f64::NEG_INFINITY {
+        // So far off that every likelihood is nothing to a double's eyes.
+        return Weighed {
+            ln_weight: best,
+            ln_k: 0.0,
+            cv: 0.0,
+        };
+    }
     let (mut whole, mut ln_k, mut cv) = (0.0, 0.0, 0.0);
     for (ln_weight, nuisance) in ln_weights.iter().zip(nuisances) {
         let mass = (ln_weight - best).exp();
