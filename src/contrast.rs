@@ -187,13 +187,15 @@ pub fn contrast(
             second: second.to_owned(),
         });
     }
+    let seeds = season.all.seeds.per_lb;
     let mut most_pairs = 0;
     for source in &mut sources {
         if let Some(changes) = pairs
             .get(&source.source)
             .filter(|c| c.len() >= FEWEST_PAIRS)
         {
-            (source.change_bu_per_ac, source.p) = paired_change(changes, level);
+            (source.change_bu_per_ac, source.p) =
+                paired_change(changes, seeds.sd / seeds.value, level);
             source.manner = Manner::Paired;
             most_pairs = most_pairs.max(changes.len());
         }
@@ -238,12 +240,15 @@ fn paired_losses(
     changes
 }
 
-/// Mean change with limits and p, by Student's t over the pairs.
-fn paired_change(changes: &[f64], level: f64) -> (Limits, f64) {
+/// Mean change with limits and p, by Student's t over the pairs; the seeds' size widens the limits in
+/// proportion to the change, but has no part in p, as it makes no change out of none.
+fn paired_change(changes: &[f64], seeds_relative_sd: f64, level: f64) -> (Limits, f64) {
     let (mean, sd) = mean_sd(changes);
     let n = changes.len() as f64;
     let se = sd / n.sqrt();
-    let half = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
+    let by_frames = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
+    let by_seeds = normal_quantile(0.5 + level / 2.0) * seeds_relative_sd * mean;
+    let half = by_frames.hypot(by_seeds);
     let limits = Limits {
         estimate: mean,
         low: mean - half,

@@ -236,7 +236,8 @@ fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
             limits.low, limits.high
         ),
         money: (source.amount.money)
-            .map(|m| range(m, currency))
+            .zip(page.season.assumptions.area_ac)
+            .map(|(m, acres)| format!("{} over {acres:.0} acres", range(m, currency)))
             .or_else(|| {
                 source
                     .amount

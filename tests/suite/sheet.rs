@@ -78,6 +78,11 @@ fn errors_name_row_and_column() {
         error("photo\na.jpg\n\na.jpg\n")
             .starts_with("row 4, column A (photo): a.jpg stands in row 2")
     );
+    // A line break within a cell is not a row, whatever ends the lines.
+    assert!(
+        error("photo,place,note\r\na.jpg,cut,\"two\nlines\"\r\n\r\nb.jpg,cutt,\r\n")
+            .starts_with("row 4, column B")
+    );
     assert!(error("photo,photo\n").contains("stands twice"));
     assert!(error("place\ncut\n").contains("no photo column"));
     assert!(error("photo\na.jpg,7\n").contains("column B: '7' stands under no heading"));
