@@ -2,8 +2,8 @@
 //! difference or ratio follow from the draws, whatever their shape.
 
 use super::{
-    Assumptions, FrameLoss, SeedSize, Settled, SourceLoss, Spread, amount::bu_per_ac_per_bean_ft2,
-    by_source::Source,
+    Assumptions, FrameLoss, SeedSize, Settled, Source, SourceLoss, Spread,
+    amount::bu_per_ac_per_bean_ft2,
 };
 use crate::{
     counts::Limits,
