@@ -6,7 +6,10 @@ use serde::Serialize;
 
 use crate::{
     counts::Limits,
-    loss::{Assumptions, FrameLoss, LossError, SeasonLoss, Source, differences, loss_by_source},
+    loss::{
+        Assumptions, FrameLoss, LossError, SeasonLoss, Source, bare_losses, differences, seed_size,
+        settle,
+    },
     stats::{
         Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
         student_t_quantile,
@@ -81,8 +84,34 @@ pub struct SourceContrast {
     pub p: f64,
     /// How they were set against each other.
     pub manner: Manner,
+    /// `less`, `more` or `not-told-apart`: whether the limits of the change leave zero out.
+    pub verdict: Verdict,
     /// What may be said.
     pub says: String,
+}
+
+/// Whether the second setting loses less, more, or cannot be told from the first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// The second loses less.
+    Less,
+    /// The second loses more.
+    More,
+    /// The limits hold zero.
+    NotToldApart,
+}
+
+impl Verdict {
+    fn of(change: &Limits) -> Self {
+        if change.high < 0.0 {
+            Self::Less
+        } else if change.low > 0.0 {
+            Self::More
+        } else {
+            Self::NotToldApart
+        }
+    }
 }
 
 /// Two settings set against each other.
@@ -148,6 +177,7 @@ pub fn contrast(
             change_bu_per_ac: d.difference_bu_per_ac,
             p: d.p,
             manner: Manner::Apart,
+            verdict: Verdict::NotToldApart,
             says: String::new(),
         })
         .collect();
@@ -157,16 +187,19 @@ pub fn contrast(
             second: second.to_owned(),
         });
     }
+    let seeds = season.all.seeds.per_lb;
     let mut most_pairs = 0;
     for source in &mut sources {
         if let Some(changes) = pairs
             .get(&source.source)
             .filter(|c| c.len() >= FEWEST_PAIRS)
         {
-            (source.change_bu_per_ac, source.p) = paired_change(changes, level);
+            (source.change_bu_per_ac, source.p) =
+                paired_change(changes, seeds.sd / seeds.value, level);
             source.manner = Manner::Paired;
             most_pairs = most_pairs.max(changes.len());
         }
+        source.verdict = Verdict::of(&source.change_bu_per_ac);
         source.says = in_words(source, first, second);
     }
     Ok(Contrast {
@@ -174,7 +207,7 @@ pub fn contrast(
         second: second.to_owned(),
         sources,
         pairs: most_pairs,
-        warnings: what_else_differs(frames, first, second),
+        warnings: what_else_differs(frames, first, second, most_pairs > 0),
     })
 }
 
@@ -185,48 +218,37 @@ fn paired_losses(
     first: &str,
     second: &str,
 ) -> BTreeMap<Source, Vec<f64>> {
-    let mut groups: BTreeMap<&str, [Vec<FrameLoss>; 2]> = BTreeMap::new();
-    for frame in frames {
-        let Some(key) = frame.pair.as_deref().or(frame.check.as_deref()) else {
-            continue;
-        };
-        let side = match frame.setting.as_deref() {
-            Some(s) if s == first => 0,
-            Some(s) if s == second => 1,
-            _ => continue,
-        };
-        groups.entry(key).or_default()[side].push(frame.clone());
-    }
+    // Settled once, so that both sides of a pair are put right by the same ratio.
+    let settled = settle(frames, assumptions);
+    let (seeds, _) = seed_size(assumptions, frames);
+    let key_of = |frame: &FrameLoss| frame.pair.clone().or_else(|| frame.check.clone());
+    let keys: BTreeSet<String> = settled.frames.iter().filter_map(key_of).collect();
     let mut changes: BTreeMap<Source, Vec<f64>> = BTreeMap::new();
-    for [a, b] in groups
-        .into_values()
-        .filter(|[a, b]| !a.is_empty() && !b.is_empty())
-    {
-        let (Ok(a), Ok(b)) = (
-            loss_by_source(&a, assumptions, 0),
-            loss_by_source(&b, assumptions, 0),
-        ) else {
-            continue;
+    for key in keys {
+        let pair = settled.only(|frame| key_of(frame).as_ref() == Some(&key));
+        let side = |setting: &str| {
+            let own = pair.only(|frame| frame.setting.as_deref() == Some(setting));
+            bare_losses(&own, &seeds, assumptions)
         };
-        for from in &a.sources {
-            if let Some(to) = b.get(from.source) {
-                let bu = |s: &crate::loss::SourceAmount| s.amount.bu_per_ac.estimate;
-                changes
-                    .entry(from.source)
-                    .or_default()
-                    .push(bu(to) - bu(from));
+        let (from, to) = (side(first), side(second));
+        for (source, before) in from {
+            if let Some(after) = to.get(&source) {
+                changes.entry(source).or_default().push(after - before);
             }
         }
     }
     changes
 }
 
-/// Mean change with limits and p, by Student's t over the pairs.
-fn paired_change(changes: &[f64], level: f64) -> (Limits, f64) {
+/// Mean change with limits and p, by Student's t over the pairs; the seeds' size widens the limits in
+/// proportion to the change, but has no part in p, as it makes no change out of none.
+fn paired_change(changes: &[f64], seeds_relative_sd: f64, level: f64) -> (Limits, f64) {
     let (mean, sd) = mean_sd(changes);
     let n = changes.len() as f64;
     let se = sd / n.sqrt();
-    let half = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
+    let by_frames = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
+    let by_seeds = normal_quantile(0.5 + level / 2.0) * seeds_relative_sd * mean;
+    let half = by_frames.hypot(by_seeds);
     let limits = Limits {
         estimate: mean,
         low: mean - half,
@@ -250,27 +272,25 @@ fn in_words(source: &SourceContrast, first: &str, second: &str) -> String {
         "95 % limits {:+.2} to {:+.2} bu/ac",
         change.low, change.high
     );
-    if change.high < 0.0 {
-        format!(
+    match source.verdict {
+        Verdict::Less => format!(
             "{title}: {second} lost less than {first}, by {:.2} bu/ac ({range}).",
             -change.estimate
-        )
-    } else if change.low > 0.0 {
-        format!(
+        ),
+        Verdict::More => format!(
             "{title}: {second} lost more than {first}, by {:.2} bu/ac ({range}).",
             change.estimate
-        )
-    } else {
-        let widest = change.high.abs().max(change.low.abs());
-        format!(
-            "{title}: these frames do not tell the two apart ({range}); a difference up to {widest:.2} bu/ac either way \
-             is not ruled out. That is not to say that they are alike."
-        )
+        ),
+        Verdict::NotToldApart => format!(
+            "{title}: these frames do not tell the two apart ({range}); a difference up to {:.2} bu/ac is not ruled out, \
+             and that they are alike is not shown.",
+            change.high.abs().max(change.low.abs())
+        ),
     }
 }
 
 /// Speed, moisture or the place in the field may explain a difference as well as the setting does.
-fn what_else_differs(frames: &[FrameLoss], first: &str, second: &str) -> Vec<String> {
+fn what_else_differs(frames: &[FrameLoss], first: &str, second: &str, paired: bool) -> Vec<String> {
     let of = |setting: &str| -> Vec<&FrameLoss> {
         frames
             .iter()
@@ -304,7 +324,8 @@ fn what_else_differs(frames: &[FrameLoss], first: &str, second: &str) -> Vec<Str
     let middle = |frames: &[&FrameLoss]| mean(frames, lat).zip(mean(frames, lon));
     if let Some((x, y)) = middle(&a).zip(middle(&b)) {
         let apart_m = crate::sheet::distance_m(x, y);
-        if apart_m > 150.0 {
+        // Pairs lie side by side, so that the place tells on both alike.
+        if apart_m > 150.0 && !paired {
             warnings.push(format!(
                 "the frames lay in different parts of the field: their middles are {apart_m:.0} m apart; lay the settings \
                  side by side and fill the pair column"

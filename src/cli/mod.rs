@@ -4,12 +4,19 @@ use std::{fmt, process::ExitCode};
 
 use clap::{Parser, Subcommand};
 
+mod assumptions;
+mod contrast;
 mod count;
 mod demo;
 mod fit;
+mod loss;
+mod payback;
+mod plan;
 mod progress;
 mod season;
+mod season_files;
 mod setup;
+mod sheet;
 mod stage;
 mod summary;
 
@@ -47,6 +54,11 @@ enum Command {
     Count(count::Args),
     Season(season::Args),
     Stage(stage::Args),
+    Sheet(sheet::Args),
+    Loss(loss::Args),
+    Contrast(contrast::Args),
+    Plan(plan::Args),
+    Payback(payback::Args),
     Demo(demo::Args),
     Fit(fit::Args),
 }
@@ -78,6 +90,11 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
         Command::Count(args) => count::run(args),
         Command::Season(args) => season::run(args),
         Command::Stage(args) => stage::run(args).map(|()| Outcome::Good),
+        Command::Sheet(args) => sheet::run(args),
+        Command::Loss(args) => loss::run(args),
+        Command::Contrast(args) => contrast::run(args),
+        Command::Plan(args) => plan::run(args),
+        Command::Payback(args) => payback::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Fit(args) => fit::run(args).map(|()| Outcome::Good),
     }
@@ -111,4 +128,13 @@ pub fn shown(text: &str) -> String {
         }
     }
     out
+}
+
+/// Prints; a reader that went away early (`| head`) is no fault.
+pub fn print_line(text: &str) -> std::io::Result<()> {
+    use std::io::Write;
+    match writeln!(std::io::stdout(), "{text}") {
+        Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
+        other => other,
+    }
 }

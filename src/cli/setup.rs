@@ -19,7 +19,7 @@ use podfall::{
     season::{self, Season},
 };
 
-use super::{Usage, count::Args, usage};
+use super::{Usage, assumptions::AssumptionArgs, count::Args, usage};
 
 /// Largest model file that is read, bytes.
 const MOST_MODEL_BYTES: u64 = 100_000_000;
@@ -128,7 +128,7 @@ fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
     frame.bar_height_mm = args.bar_height.or(of_season);
     frame.corners_px = args.corners;
     Ok(Settings {
-        assumptions: season.assumptions().map_err(usage)?,
+        assumptions: AssumptionArgs::default().over(&season)?,
         ..Settings::new(frame)
     })
 }

@@ -1,215 +1,28 @@
 //! Loss by source: before harvest, at the header, through the machine.
 
-use serde::{Deserialize, Serialize};
-
 use super::{
-    Amount, Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize,
-    Settled,
+    Amount, Assumptions, Evidence, FrameLoss, LossCaution, LossCautionKind, LossError, RestsOn,
+    SeedSize, Settled, Source, SourceAmount, SourceLoss,
     amount::bu_per_ac_per_bean_ft2,
-    draws::{Common, DRAWS, Density, by_check, densities, limits_of, normals},
+    draws::{Common, DRAWS, Density, by_check, densities, limits_of},
     over::FEWEST_FRAMES,
     seed_size, settle,
+    source::Drawn,
 };
 use crate::{
-    counts::Limits,
     sheet::Place,
-    stats::{CheckSum, RatioEstimate, normal_cdf, season_mean},
+    stats::{CheckSum, normal_cdf, season_mean},
 };
-
-/// Where beans are lost.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Source {
-    /// Fell before harvest.
-    PreHarvest,
-    /// At the header: loose beans and loose pods on the ground.
-    Shatter,
-    /// At the header: in pods still on stubble.
-    Stubble,
-    /// At the header: in pods on lodged, uncut plants.
-    Lodged,
-    /// At the header: in pods on cut stalks that were not gathered.
-    LooseStalks,
-    /// All of the header.
-    Header,
-    /// Through the machine: threshing, separating, cleaning.
-    Through,
-    /// Header and through the machine.
-    Machine,
-    /// Everything.
-    Total,
-}
-
-impl Source {
-    /// All of them, in the order in which they are told.
-    pub const ALL: [Self; 9] = [
-        Self::PreHarvest,
-        Self::Shatter,
-        Self::Stubble,
-        Self::Lodged,
-        Self::LooseStalks,
-        Self::Header,
-        Self::Through,
-        Self::Machine,
-        Self::Total,
-    ];
-
-    /// The word for it, as in JSON.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::PreHarvest => "pre-harvest",
-            Self::Shatter => "shatter",
-            Self::Stubble => "stubble",
-            Self::Lodged => "lodged",
-            Self::LooseStalks => "loose-stalks",
-            Self::Header => "header",
-            Self::Through => "through",
-            Self::Machine => "machine",
-            Self::Total => "total",
-        }
-    }
-
-    /// For a person to read.
-    pub fn title(self) -> &'static str {
-        match self {
-            Self::PreHarvest => "Before harvest",
-            Self::Shatter => "Header: shattered",
-            Self::Stubble => "Header: left on stubble",
-            Self::Lodged => "Header: on lodged plants",
-            Self::LooseStalks => "Header: on loose stalks",
-            Self::Header => "Header, all of it",
-            Self::Through => "Through the machine",
-            Self::Machine => "Header and machine",
-            Self::Total => "Total",
-        }
-    }
-
-    /// Whether it is one of the parts that add up to the total, and not a sum itself.
-    pub fn is_part(self) -> bool {
-        !matches!(self, Self::Header | Self::Machine | Self::Total)
-    }
-}
-
-/// One source's loss.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SourceAmount {
-    /// Which.
-    pub source: Source,
-    /// How much.
-    pub amount: Amount,
-    /// Frames that it rests on, by what their counts rest on: photo, confirmed, ratio, hand.
-    pub rests_on: RestsOn,
-    /// Draws, for differences.
-    #[serde(skip)]
-    pub(crate) draws: Drawn,
-}
-
-/// Draws of one source.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub(crate) struct Drawn {
-    pub beans_ft2: Vec<f64>,
-    pub bu: Vec<f64>,
-}
-
-/// Frames by what their counts rest on.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct RestsOn {
-    /// The tool's count as it stands.
-    pub photo: usize,
-    /// Put right by a person's marks.
-    pub confirmed: usize,
-    /// Put right by the ratio to hand counts.
-    pub ratio: usize,
-    /// Counted by hand.
-    pub hand: usize,
-}
-
-impl RestsOn {
-    fn count<'a>(frames: impl Iterator<Item = &'a FrameLoss>) -> Self {
-        let mut this = Self::default();
-        for frame in frames {
-            match frame.basis {
-                Basis::Photo => this.photo += 1,
-                Basis::Confirmed => this.confirmed += 1,
-                Basis::Ratio => this.ratio += 1,
-                Basis::Hand => this.hand += 1,
-            }
-        }
-        this
-    }
-
-    fn and(self, other: Self) -> Self {
-        Self {
-            photo: self.photo + other.photo,
-            confirmed: self.confirmed + other.confirmed,
-            ratio: self.ratio + other.ratio,
-            hand: self.hand + other.hand,
-        }
-    }
-}
-
-/// What was found at one place.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Evidence {
-    /// Where.
-    pub place: Place,
-    /// Beans on a square foot of it.
-    pub beans_per_ft2: Limits,
-    /// Frames.
-    pub frames: usize,
-    /// Checks.
-    pub checks: usize,
-    /// Ground looked at, m².
-    pub area_m2: f64,
-    /// Beans, loose and in pods.
-    pub beans: f64,
-    /// Fitted dispersion k of a frame within its check.
-    pub k: f64,
-    /// Fitted coefficient of variation between checks.
-    pub between_cv: Option<f64>,
-    /// What the counts rest on.
-    pub rests_on: RestsOn,
-}
-
-/// Loss by source over some frames.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct SourceLoss {
-    /// Sources that can be told, in the order of [`Source::ALL`].
-    pub sources: Vec<SourceAmount>,
-    /// What was found at each place.
-    pub places: Vec<Evidence>,
-    /// Seeds' size and what it rests on.
-    pub seeds: SeedSize,
-    /// Hand count for one bean of the photos', where there is one.
-    pub ratio: Option<RatioEstimate>,
-    /// Doubts.
-    pub cautions: Vec<LossCaution>,
-}
-
-impl SourceLoss {
-    /// One source; `None` where it cannot be told.
-    pub fn get(&self, source: Source) -> Option<&SourceAmount> {
-        self.sources.iter().find(|s| s.source == source)
-    }
-
-    /// The part with the largest estimate, in bu/ac.
-    pub fn largest_part(&self) -> Option<&SourceAmount> {
-        self.sources
-            .iter()
-            .filter(|s| s.source.is_part())
-            .max_by(|a, b| {
-                let bu = |s: &SourceAmount| s.amount.bu_per_ac.estimate;
-                bu(a).total_cmp(&bu(b)).then(b.source.cmp(&a.source))
-            })
-    }
-}
 
 /// A density known in part: estimate and draws, beans on a square foot, with what it rests on.
 #[derive(Clone)]
 struct Part {
     estimate: f64,
     draws: Vec<f64>,
-    rests_on: RestsOn,
+    /// Which of [`ON_GROUND`] it rests on.
+    places: [bool; 3],
+    /// Frames on which hanging pods were counted.
+    hand_pods: usize,
 }
 
 impl Part {
@@ -220,7 +33,18 @@ impl Part {
             draws: (self.draws.iter().zip(&other.draws))
                 .map(|(x, y)| a * x + b * y)
                 .collect(),
-            rests_on: self.rests_on.and(other.rests_on),
+            places: [0, 1, 2].map(|i| self.places[i] || other.places[i]),
+            hand_pods: self.hand_pods.max(other.hand_pods),
+        }
+    }
+
+    fn rests_on(&self, settled: &Settled) -> RestsOn {
+        let of_these = |frame: &&FrameLoss| {
+            (ON_GROUND.iter().zip(self.places)).any(|(p, on)| on && frame.place == Some(*p))
+        };
+        RestsOn {
+            hand_pods: self.hand_pods,
+            ..RestsOn::count(settled.frames.iter().filter(of_these))
         }
     }
 }
@@ -252,7 +76,8 @@ pub fn loss_by_source(
     }
     let settled = settle(frames, &assumptions);
     let (seeds, caution) = seed_size(&assumptions, frames);
-    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, salt)?;
+    let common = Common::new(&assumptions, &seeds, DRAWS);
+    let mut loss = loss_of_settled(&settled, &seeds, &assumptions, &common, salt)?;
     loss.cautions
         .splice(0..0, settled.cautions.into_iter().chain(caution));
     Ok(loss)
@@ -266,19 +91,28 @@ pub(crate) fn loss_of_settled(
     settled: &Settled,
     seeds: &SeedSize,
     assumptions: &Assumptions,
+    common: &Common,
     salt: u64,
 ) -> Result<SourceLoss, LossError> {
-    let common = Common::new(assumptions, seeds);
-    let on_ground = densities(settled, &ON_GROUND.map(Some), &common, salt);
+    let on_ground = densities(settled, &ON_GROUND.map(Some), common, salt);
     if on_ground.iter().all(Option::is_none) {
         return Err(LossError::NoPlaces);
     }
     let mut cautions = Vec::new();
     let places = evidence(settled, &on_ground, assumptions.level, &mut cautions);
-    let parts = parts(settled, &on_ground, assumptions, salt, &mut cautions);
+    let parts = parts(
+        settled,
+        &on_ground,
+        assumptions,
+        (common, salt),
+        &mut cautions,
+    );
     let total = parts.iter().find(|p| p.0 == Source::Total).map(|p| &p.1);
     let sources: Vec<SourceAmount> = (parts.iter())
-        .map(|(source, part)| source_amount(*source, part, total, assumptions, seeds, &common))
+        .map(|(source, part)| SourceAmount {
+            rests_on: part.rests_on(settled),
+            ..source_amount(*source, part, total, assumptions, seeds, common)
+        })
         .collect();
     for s in &sources {
         if s.amount.bu_per_ac.estimate < 0.0 {
@@ -349,16 +183,15 @@ fn parts(
     settled: &Settled,
     on_ground: &[Option<Density>],
     assumptions: &Assumptions,
-    salt: u64,
+    (common, salt): (&Common, u64),
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
     let ground = |at: usize| {
         on_ground[at].as_ref().map(|density| Part {
             estimate: density.estimate,
             draws: density.draws.clone(),
-            rests_on: RestsOn::count(
-                (settled.frames.iter()).filter(|f| f.place == Some(ON_GROUND[at])),
-            ),
+            places: [0, 1, 2].map(|i| i == at),
+            hand_pods: 0,
         })
     };
     let (standing, cut, behind) = (ground(0), ground(1), ground(2));
@@ -377,7 +210,7 @@ fn parts(
             .map_or(cut.clone(), |s| cut.mix(1.0, s, -1.0));
         all.push((Source::Shatter, shatter.clone()));
         let mut sum = shatter;
-        for (source, part) in hanging(settled, assumptions, salt, cautions) {
+        for (source, part) in hanging(settled, assumptions, (common, salt), cautions) {
             sum = sum.mix(1.0, &part, 1.0);
             all.push((source, part));
         }
@@ -436,7 +269,7 @@ fn say_what_is_missing(standing: bool, cut: bool, behind: bool, cautions: &mut V
 fn hanging(
     settled: &Settled,
     assumptions: &Assumptions,
-    salt: u64,
+    (common, salt): (&Common, u64),
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
     type Column = fn(&FrameLoss) -> Option<f64>;
@@ -452,7 +285,7 @@ fn hanging(
             .filter(|f| matches!(f.place, Some(Place::Cut | Place::Behind)))
             .filter_map(|f| Some((f, column(f)?)))
             .collect();
-        let hand = frames.len();
+        let hand_pods = frames.len();
         let sums: Vec<CheckSum> = by_check(frames.into_iter())
             .into_iter()
             .map(|c| c.1)
@@ -463,7 +296,7 @@ fn hanging(
             continue;
         };
         let beans = assumptions.beans_per_pod();
-        let z = normals(1_000 + 10 * salt + number as u64);
+        let z = common.normals(1_000_000 + 10 * salt + number as u64);
         found.push((
             source,
             Part {
@@ -472,10 +305,8 @@ fn hanging(
                     .into_iter()
                     .map(|z| mean.quantile(normal_cdf(z)) * beans)
                     .collect(),
-                rests_on: RestsOn {
-                    hand,
-                    ..RestsOn::default()
-                },
+                places: [false; 3],
+                hand_pods,
             },
         ));
     }
@@ -510,7 +341,7 @@ fn source_amount(
         .zip(common.yield_bu_per_ac.as_ref()))
     .zip(total)
     .map(|((yielded, draws), total)| {
-        let parts: Vec<f64> = (0..DRAWS)
+        let parts: Vec<f64> = (0..common.draws())
             .map(|i| 100.0 * bu_draws[i] / (draws[i] + total.draws[i] * common.bu_per_bean_ft2[i]))
             .collect();
         let whole = yielded.value + total.estimate * per_bean;
@@ -524,7 +355,7 @@ fn source_amount(
             limits_of(part.estimate * per_bean, &bu_draws, level),
             percent,
         ),
-        rests_on: part.rests_on,
+        rests_on: RestsOn::default(),
         draws: Drawn {
             beans_ft2: part.draws.clone(),
             bu: bu_draws,

@@ -2,8 +2,8 @@
 //! difference or ratio follow from the draws, whatever their shape.
 
 use super::{
-    Assumptions, FrameLoss, SeedSize, Settled, SourceLoss, Spread, amount::bu_per_ac_per_bean_ft2,
-    by_source::Source,
+    Assumptions, FrameLoss, SeedSize, Settled, Source, SourceLoss, Spread,
+    amount::bu_per_ac_per_bean_ft2,
 };
 use crate::{
     counts::Limits,
@@ -14,8 +14,10 @@ use crate::{
     units::M2_PER_FT2,
 };
 
-/// Draws. With strata in every dimension 4,000 hold the limits to about 1 % of their width.
+/// Draws for limits that are told. With strata in every dimension 4,000 hold them to about 1 % of their width.
 pub(crate) const DRAWS: usize = 4_000;
+/// Draws for the limits of one check, of which there are many: good to some percent of their width.
+pub(crate) const DRAWS_A_CHECK: usize = 800;
 
 /// Seeds of the streams of chance, one for each thing that is uncertain.
 const SEED_SEEDS: u64 = 11;
@@ -24,13 +26,10 @@ const SEED_PHOTO: u64 = 13;
 const SEED_YIELD: u64 = 14;
 const SEED_PLACES: u64 = 100;
 
-/// Standard normals, one in each of [`DRAWS`] strata of equal chance, in a random order.
-pub(crate) fn normals(seed: u64) -> Vec<f64> {
-    let mut z: Vec<f64> = (0..DRAWS)
-        .map(|i| normal_quantile((i as f64 + 0.5) / DRAWS as f64))
-        .collect();
+/// Standard normals, one in each of `draws` strata of equal chance, in a random order.
+fn shuffled(mut z: Vec<f64>, seed: u64) -> Vec<f64> {
     let mut chance = Chance::new(seed);
-    for i in (1..DRAWS).rev() {
+    for i in (1..z.len()).rev() {
         z.swap(i, chance.below(i + 1));
     }
     z
@@ -45,10 +44,16 @@ pub(crate) struct Common {
     pub yield_bu_per_ac: Option<Vec<f64>>,
     area: Vec<f64>,
     photo: Vec<f64>,
+    /// The strata's middles, in order.
+    strata: Vec<f64>,
 }
 
 impl Common {
-    pub fn new(assumptions: &Assumptions, seeds: &SeedSize) -> Self {
+    pub fn new(assumptions: &Assumptions, seeds: &SeedSize, draws: usize) -> Self {
+        let strata: Vec<f64> = (0..draws)
+            .map(|i| normal_quantile((i as f64 + 0.5) / draws as f64))
+            .collect();
+        let normals = |seed| shuffled(strata.clone(), seed);
         let Spread { value, sd } = seeds.per_lb;
         // Kept above a fifth of the value: a normal's far tail must not reach 0 seeds.
         let seeds_drawn = normals(SEED_SEEDS)
@@ -66,7 +71,18 @@ impl Common {
             }),
             area: normals(SEED_AREA),
             photo: normals(SEED_PHOTO),
+            strata,
         }
+    }
+
+    /// Standard normals of another stream, as many as there are draws.
+    pub fn normals(&self, seed: u64) -> Vec<f64> {
+        shuffled(self.strata.clone(), seed)
+    }
+
+    /// How many draws there are.
+    pub fn draws(&self) -> usize {
+        self.strata.len()
     }
 }
 
@@ -136,7 +152,7 @@ pub(crate) fn densities(
         .iter()
         .map(|part| by_check(part.iter().map(|(frame, _)| (*frame, frame.lost()))))
         .collect();
-    let z = alike(&checks, salt);
+    let z = alike(&checks, common, salt);
     (parts.iter().zip(&checks).zip(z))
         .map(|((part, checks), z)| {
             let sums: Vec<CheckSum> = checks.iter().map(|c| c.1.clone()).collect();
@@ -145,7 +161,7 @@ pub(crate) fn densities(
                 part.iter().map(|(f, _)| f.area_m2.estimate).sum::<f64>() / M2_PER_FT2;
             let shared = part.iter().map(|p| p.1).sum::<f64>() / area_ft2;
             let (low, high) = area_spread(part);
-            let draws = (0..DRAWS)
+            let draws = (0..common.draws())
                 .map(|i| {
                     let area = if common.area[i] > 0.0 { high } else { low };
                     let on_ground = mean.quantile(normal_cdf(z[i]));
@@ -186,9 +202,9 @@ fn area_spread(part: &[(&FrameLoss, &f64)]) -> (f64, f64) {
 ///
 /// The correlation of the checks' means over the checks that two places share is pulled towards 0,
 /// the more the fewer checks there are: with few it is mostly chance.
-fn alike(checks: &[Vec<(String, CheckSum)>], salt: u64) -> Vec<Vec<f64>> {
+fn alike(checks: &[Vec<(String, CheckSum)>], common: &Common, salt: u64) -> Vec<Vec<f64>> {
     let raw: Vec<Vec<f64>> = (0..checks.len())
-        .map(|i| normals(SEED_PLACES + 10 * salt + i as u64))
+        .map(|i| common.normals(SEED_PLACES + 10 * salt + i as u64))
         .collect();
     let n = checks.len();
     let mut r = vec![vec![0.0; n]; n];
@@ -215,7 +231,7 @@ fn alike(checks: &[Vec<(String, CheckSum)>], salt: u64) -> Vec<Vec<f64>> {
     }
     (0..n)
         .map(|i| {
-            (0..DRAWS)
+            (0..common.draws())
                 .map(|d| (0..=i).map(|k| factor[i][k] * raw[k][d]).sum())
                 .collect()
         })
@@ -282,7 +298,7 @@ pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<C
             first_bu_per_ac: x,
             second_bu_per_ac: y,
             difference_bu_per_ac: limits_of(x.estimate - y.estimate, &draws, level),
-            p: (2.0 * below.min(1.0 - below)).max(1.0 / DRAWS as f64),
+            p: (2.0 * below.min(1.0 - below)).max(1.0 / draws.len() as f64),
         });
     }
     all
@@ -296,5 +312,5 @@ pub(crate) fn share_above(one: &super::SourceAmount, other: &super::SourceAmount
         .iter()
         .zip(&other.draws.beans_ft2)
         .filter(|(a, b)| a > b);
-    above.count() as f64 / DRAWS as f64
+    above.count() as f64 / one.draws.beans_ft2.len() as f64
 }

@@ -14,19 +14,22 @@ mod season;
 mod seeds;
 mod settle;
 mod simulate;
+mod source;
 
 pub use amount::Amount;
 pub(crate) use amount::{one_bushel, times as scaled};
 pub use assumptions::{
     AssumptionError, Assumptions, Seeds, Spread, bu_per_ac, seeds_per_lb_from_tsw_g,
 };
-pub use by_source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss, loss_by_source};
+pub use by_source::loss_by_source;
 pub use caution::{LossCaution, LossCautionKind};
 pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{Loss, LossError, loss_over};
+pub(crate) use season::bare_losses;
 pub use season::{CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_loss};
 pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
 pub use simulate::{Coverage, Design, coverage, simulate};
+pub use source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss};

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::{
     Amount, AssumptionError, Assumptions, FrameLoss, LossCaution, LossCautionKind, SeedSize,
-    draws::{Common, densities, limits_of},
+    draws::{Common, DRAWS, densities, limits_of},
     seed_size, settle,
 };
 
@@ -64,7 +64,7 @@ pub fn loss_over(frames: &[FrameLoss], assumptions: &Assumptions) -> Result<Loss
     let assumptions = assumptions.clone().checked()?;
     let settled = settle(frames, &assumptions);
     let (seeds, caution) = seed_size(&assumptions, frames);
-    let common = Common::new(&assumptions, &seeds);
+    let common = Common::new(&assumptions, &seeds, DRAWS);
     let no_frames = LossError::NoFrames {
         photos: frames.len(),
     };

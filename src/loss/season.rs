@@ -6,8 +6,11 @@ use serde::Serialize;
 
 use super::{
     Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize, Settled,
-    Source, SourceLoss, by_source::loss_of_settled, frame::exactly, loss_by_source, seed_size,
-    settle,
+    Source, SourceLoss,
+    by_source::loss_of_settled,
+    draws::{Common, DRAWS, DRAWS_A_CHECK},
+    frame::exactly,
+    loss_by_source, seed_size, settle,
 };
 use crate::{
     counts::{CountsFile, Limits, PhotoCount},
@@ -152,12 +155,14 @@ pub fn season_loss(
         .iter()
         .filter_map(|f| f.setting.as_ref())
         .collect();
+    let common = Common::new(assumptions, &seeds, DRAWS);
     let mut by_setting = BTreeMap::new();
     if settings.len() > 1 {
         for (number, setting) in settings.into_iter().enumerate() {
             let own = settled.only(|frame| frame.setting.as_ref() == Some(setting));
             // A setting under which no frame has a place is left out; the caution of all frames says so.
-            if let Ok(loss) = loss_of_settled(&own, &seeds, assumptions, 1 + number as u64) {
+            if let Ok(loss) = loss_of_settled(&own, &seeds, assumptions, &common, 1 + number as u64)
+            {
                 by_setting.insert(setting.clone(), loss);
             }
         }
@@ -176,11 +181,12 @@ fn checks_of(settled: &Settled, seeds: &SeedSize, assumptions: &Assumptions) -> 
         .iter()
         .filter_map(|f| f.check.as_ref())
         .collect();
+    let common = Common::new(assumptions, seeds, DRAWS_A_CHECK);
     let mut checks: Vec<CheckLoss> = names
         .into_iter()
         .map(|name| {
             let own = settled.only(|frame| frame.check.as_ref() == Some(name));
-            check_loss(name, &own, seeds, assumptions)
+            check_loss(name, &own, seeds, (assumptions, &common))
         })
         .collect();
     checks.sort_by(|a, b| {
@@ -200,7 +206,7 @@ fn check_loss(
     check: &str,
     own: &Settled,
     seeds: &SeedSize,
-    assumptions: &Assumptions,
+    (assumptions, common): (&Assumptions, &Common),
 ) -> CheckLoss {
     let frames = &own.frames;
     let mut counts: BTreeMap<Place, usize> = BTreeMap::new();
@@ -217,7 +223,7 @@ fn check_loss(
             settings.push(setting.clone());
         }
     }
-    let total = loss_of_settled(own, seeds, assumptions, 7_777)
+    let total = loss_of_settled(own, seeds, assumptions, common, 7_777)
         .ok()
         .and_then(|loss| Some(loss.get(Source::Total)?.amount.bu_per_ac));
     CheckLoss {
@@ -240,4 +246,23 @@ fn middle(frames: &[FrameLoss]) -> Option<Position> {
         altitude_m: None,
         error_m: None,
     })
+}
+
+/// Bushels an acre by source, without limits: for pairs, whose own differences give the limits.
+pub(crate) fn bare_losses(
+    settled: &Settled,
+    seeds: &SeedSize,
+    assumptions: &Assumptions,
+) -> BTreeMap<Source, f64> {
+    let common = Common::new(assumptions, seeds, 2);
+    let loss = loss_of_settled(settled, seeds, assumptions, &common, 0);
+    loss.map_or_else(
+        |_| BTreeMap::new(),
+        |loss| {
+            loss.sources
+                .iter()
+                .map(|s| (s.source, s.amount.bu_per_ac.estimate))
+                .collect()
+        },
+    )
 }

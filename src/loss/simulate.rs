@@ -3,7 +3,8 @@
 use serde::Serialize;
 
 use super::{
-    Assumptions, FrameLoss, LossError, Seeds, Source, Spread, frame::exactly, loss_by_source,
+    Assumptions, FrameLoss, LossError, Seeds, Source, Spread, by_source::loss_of_settled,
+    draws::Common, frame::exactly, seed_size, settle,
 };
 use crate::{
     sheet::Place,
@@ -90,11 +91,15 @@ pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, 
         }),
         ..Assumptions::default()
     };
+    let (seeds, _) = seed_size(&assumptions, &[]);
+    // Fewer draws than a season gets: what chance that adds, it adds to the limits of single seasons.
+    let common = Common::new(&assumptions, &seeds, 1_000);
     let mut held = [0_usize; 3];
     let mut widths = Vec::with_capacity(seasons);
     for _ in 0..seasons {
         let (frames, [pre, header, through]) = simulate(design, &mut chance);
-        let loss = loss_by_source(&frames, &assumptions, 0)?;
+        let settled = settle(&frames, &assumptions);
+        let loss = loss_of_settled(&settled, &seeds, &assumptions, &common, 0)?;
         let wanted = [
             (Source::Total, pre + header + through),
             (Source::Header, header),

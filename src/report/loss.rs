@@ -7,9 +7,9 @@ use serde_json::json;
 pub use super::loss_files::{checks_geojson, loss_csv, loss_json};
 use super::loss_svg::{Line, bars, key, map, trend};
 use crate::{
-    contrast::Contrast,
+    contrast::{Contrast, SourceContrast, Verdict},
     counts::Limits,
-    loss::{Amount, Basis, FrameLoss, SeasonLoss, Source, SourceLoss},
+    loss::{Amount, Basis, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source, SourceLoss},
     next::{Next, SAFETY},
     season::LossUnit,
 };
@@ -36,11 +36,28 @@ pub struct LossPage<'a> {
 #[error("the loss page could not be made")]
 pub struct LossPageError(#[from] minijinja::Error);
 
+/// A figure and, below it, its limits.
+#[derive(Serialize, Default)]
+struct Cell {
+    figure: String,
+    limits: String,
+}
+
+impl Cell {
+    fn of(limits: Limits) -> Self {
+        let places = places_for(limits);
+        Self {
+            figure: format!("{:.places$}", limits.estimate),
+            limits: format!("{:.places$} to {:.places$}", limits.low, limits.high),
+        }
+    }
+}
+
 #[derive(Serialize)]
 struct Row {
     title: &'static str,
     sum: bool,
-    cells: Vec<String>,
+    cells: Vec<Cell>,
     rests_on: String,
 }
 
@@ -57,7 +74,7 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
     }];
     let by_setting: Vec<Line<'_>> = (season.by_setting.iter())
         .map(|(setting, loss)| Line {
-            name: setting.chars().take(22).collect(),
+            name: setting.clone(),
             loss,
         })
         .collect();
@@ -75,7 +92,7 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         "bars": bars(&lines, unit, factor),
         "key": key(&season.all),
         "setting_bars": setting_bars,
-        "contrasts": page.contrasts,
+        "contrasts": page.contrasts.iter().map(|c| contrast_view(c, factor)).collect::<Vec<_>>(),
         "heads": heads,
         "rows": rows,
         "places": season.all.places,
@@ -95,6 +112,59 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         "version": env!("CARGO_PKG_VERSION"),
     })))?;
     Ok(html)
+}
+
+#[derive(Serialize)]
+struct ContrastView<'a> {
+    first: &'a str,
+    second: &'a str,
+    pairs: usize,
+    rows: Vec<ContrastRow>,
+    warnings: &'a [String],
+}
+
+#[derive(Serialize)]
+struct ContrastRow {
+    title: &'static str,
+    sum: bool,
+    first: Cell,
+    second: Cell,
+    change: Cell,
+    p: String,
+    verdict: &'static str,
+}
+
+/// A contrast for the page; sources of which nothing was found under either setting are left out.
+fn contrast_view(contrast: &Contrast, factor: f64) -> ContrastView<'_> {
+    let seen = |s: &&SourceContrast| {
+        s.first_bu_per_ac.estimate != 0.0 || s.second_bu_per_ac.estimate != 0.0
+    };
+    let cell = |limits| Cell::of(crate::loss::scaled(limits, factor));
+    ContrastView {
+        first: &contrast.first,
+        second: &contrast.second,
+        pairs: contrast.pairs,
+        warnings: &contrast.warnings,
+        rows: (contrast.sources.iter().filter(seen))
+            .map(|s| ContrastRow {
+                title: s.source.title(),
+                sum: !s.source.is_part(),
+                first: cell(s.first_bu_per_ac),
+                second: cell(s.second_bu_per_ac),
+                change: cell(s.change_bu_per_ac),
+                p: if s.p < 0.001 {
+                    "< 0.001".to_owned()
+                } else {
+                    format!("{:.3}", s.p)
+                },
+                verdict: match s.verdict {
+                    Verdict::Less => "the second loses less",
+                    Verdict::More => "the second loses more",
+                    Verdict::NotToldApart => "not told apart",
+                },
+            })
+            .collect(),
+    }
 }
 
 /// The unit's name and how many of it are in one bu/ac.
@@ -166,7 +236,8 @@ fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
             limits.low, limits.high
         ),
         money: (source.amount.money)
-            .map(|m| range(m, currency))
+            .zip(page.season.assumptions.area_ac)
+            .map(|(m, acres)| format!("{} over {acres:.0} acres", range(m, currency)))
             .or_else(|| {
                 source
                     .amount
@@ -216,25 +287,21 @@ fn table(page: &LossPage<'_>) -> (Vec<String>, Vec<Row>) {
             sum: !source.source.is_part(),
             cells: used
                 .iter()
-                .map(|(_, of)| of(&source.amount).map_or(String::new(), |l| range(l, "")))
+                .map(|(_, of)| of(&source.amount).map_or_else(Cell::default, Cell::of))
                 .collect(),
-            rests_on: in_words(
-                source.rests_on.photo,
-                source.rests_on.confirmed,
-                source.rests_on.ratio,
-                source.rests_on.hand,
-            ),
+            rests_on: in_words(&source.rests_on),
         })
         .collect();
     (used.iter().map(|c| c.0.clone()).collect(), rows)
 }
 
-fn in_words(photo: usize, confirmed: usize, ratio: usize, hand: usize) -> String {
+fn in_words(on: &RestsOn) -> String {
     [
-        (photo, "photo"),
-        (confirmed, "photo, confirmed"),
-        (ratio, "photo × ratio"),
-        (hand, "hand"),
+        (on.photo, "photo"),
+        (on.confirmed, "photo, confirmed"),
+        (on.ratio, "photo × ratio"),
+        (on.hand, "hand"),
+        (on.hand_pods, "pods by hand"),
     ]
     .into_iter()
     .filter(|(n, _)| *n > 0)
@@ -297,6 +364,49 @@ pub fn loss_text(loss: &SourceLoss) -> String {
     }
     for caution in &loss.cautions {
         text.push_str(&format!("caution: {}\n", caution.message));
+    }
+    text
+}
+
+/// The loss over all frames together, for a terminal.
+pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
+    let a = &loss.amount;
+    let mut text = format!(
+        "{} frames, {:.2} m² of ground, {:.1} beans\n{}\n{}\n{}\n{}\n  of it in pods: {}\n",
+        loss.frames,
+        loss.area_m2,
+        loss.beans,
+        range(a.beans_per_ft2, "beans/ft²"),
+        range(a.bu_per_ac, "bu/ac"),
+        range(a.lb_per_ac, "lb/ac"),
+        range(a.kg_per_ha, "kg/ha"),
+        range(loss.in_pods.bu_per_ac, "bu/ac"),
+    );
+    for caution in more.iter().chain(&loss.cautions) {
+        text.push_str(&format!("caution: {}\n", caution.message));
+    }
+    text
+}
+
+/// What to look at next, for a terminal.
+pub fn next_text(next: &Next) -> String {
+    let mut text = format!(
+        "Look at next: {}, {}; {}.\n",
+        next.source.title(),
+        range(next.bu_per_ac, "bu/ac"),
+        next.how_sure
+    );
+    for remedy in &next.look_at {
+        text.push_str(&format!("  - {}\n", remedy.what));
+    }
+    for out in &next.outside_manual {
+        text.push_str(&format!(
+            "  {} = {} in '{}' is outside the manual's range, {} to {}\n",
+            out.name, out.value, out.setting, out.range.least, out.range.most
+        ));
+    }
+    for line in next.manner.iter().chain(&next.safety) {
+        text.push_str(&format!("  {line}\n"));
     }
     text
 }

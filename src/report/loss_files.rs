@@ -42,6 +42,7 @@ pub fn loss_csv(season: &SeasonLoss) -> String {
             "frames_confirmed",
             "frames_ratio",
             "frames_hand",
+            "frames_hand_pods",
         ]
         .map(str::to_owned),
     );
@@ -82,7 +83,9 @@ fn rows(setting: &str, loss: &SourceLoss) -> Vec<Vec<String>> {
                 }
             }
             let on = source.rests_on;
-            row.extend([on.photo, on.confirmed, on.ratio, on.hand].map(|n| n.to_string()));
+            row.extend(
+                [on.photo, on.confirmed, on.ratio, on.hand, on.hand_pods].map(|n| n.to_string()),
+            );
             row
         })
         .collect()

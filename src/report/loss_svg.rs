@@ -100,13 +100,7 @@ pub(super) fn bars(lines: &[Line<'_>], unit: &str, factor: f64) -> String {
     let mut svg = String::new();
     let mut y = 28.0;
     for line in lines {
-        let _ = write!(
-            svg,
-            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" font-weight=\"600\">{}</text>",
-            LEFT - 10.0,
-            y + 21.0,
-            escaped(&line.name)
-        );
+        label(&mut svg, &line.name, y);
         let mut from = 0.0;
         for source in parts(line.loss) {
             let Some(limits) = of(line.loss, source).filter(|l| l.estimate > 0.0) else {
@@ -163,6 +157,40 @@ fn segment(svg: &mut String, source: Source, x0: f64, x1: f64, y: f64, high: f64
         );
     }
     svg.push_str("</g>");
+}
+
+/// A name left of its bar, on two lines where it is long.
+fn label(svg: &mut String, name: &str, y: f64) {
+    const LONGEST: usize = 24;
+    let letters: Vec<char> = name.chars().collect();
+    let (first, second) = if letters.len() <= LONGEST {
+        (name.to_owned(), String::new())
+    } else {
+        let space = letters[..LONGEST].iter().rposition(|c| c.is_whitespace());
+        let cut = space.unwrap_or(LONGEST);
+        let rest: String = letters[cut..].iter().collect::<String>().trim().to_owned();
+        let short: String = rest.chars().take(LONGEST).collect();
+        let dots = if rest.chars().count() > LONGEST {
+            "…"
+        } else {
+            ""
+        };
+        (letters[..cut].iter().collect(), format!("{short}{dots}"))
+    };
+    let top = if second.is_empty() {
+        y + 21.0
+    } else {
+        y + 12.0
+    };
+    for (number, text) in [first, second].iter().enumerate() {
+        let _ = write!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" font-weight=\"600\">{}</text>",
+            LEFT - 10.0,
+            top + 17.0 * number as f64,
+            escaped(text)
+        );
+    }
 }
 
 /// Each part on its own row, from zero, with its limits.
@@ -334,16 +362,15 @@ pub(super) fn map(checks: &[CheckLoss], unit: &str, factor: f64) -> String {
         );
     }
     let bar_m = nice_step(metres, 5.0);
+    let (rect, whole, below, bar) = (high - 2.0, high + 34.0, high + 14.0, bar_m * scale);
     format!(
-        "<svg viewBox=\"0 0 800 {high}\" role=\"img\" aria-label=\"Checks by position, total loss in {unit}\" font-size=\"14\">\
-         <rect x=\"1\" y=\"1\" width=\"798\" height=\"{:.0}\" fill=\"#f6f3ea\" stroke=\"#999\"/>{svg}\
-         <path d=\"M20 {1:.1}h{2:.1}\" stroke=\"#111\" stroke-width=\"3\"/><text x=\"20\" y=\"{3:.1}\">{bar_m:.0} m</text>\
-         <path d=\"M770 52V20m-7 9l7 -10l7 10\" stroke=\"#111\" stroke-width=\"2\" fill=\"none\"/><text x=\"770\" y=\"68\" \
-         text-anchor=\"middle\">N</text></svg>",
-        high - 2.0,
-        high - 18.0,
-        bar_m * scale,
-        high - 26.0
+        "<svg viewBox=\"0 0 800 {whole:.0}\" role=\"img\" aria-label=\"Checks by position, total loss in {unit}\" \
+         font-size=\"14\"><rect x=\"1\" y=\"1\" width=\"798\" height=\"{rect:.0}\" fill=\"#f6f3ea\" stroke=\"#999\"/>{svg}\
+         <path d=\"M20 {below:.1}h{bar:.1}\" stroke=\"#111\" stroke-width=\"3\"/><text x=\"{:.1}\" y=\"{:.1}\">{bar_m:.0} \
+         m</text><path d=\"M770 52V20m-7 9l7 -10l7 10\" stroke=\"#111\" stroke-width=\"2\" fill=\"none\"/><text x=\"770\" \
+         y=\"68\" text-anchor=\"middle\">N</text></svg>",
+        28.0 + bar,
+        below + 5.0,
     )
 }
 

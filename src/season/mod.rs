@@ -1,6 +1,6 @@
 //! A season folder: `podfall.toml` says once what the frame, the crop and the machine are.
 
-mod assumptions;
+use std::collections::BTreeMap;
 
 use serde::Deserialize;
 
@@ -47,6 +47,10 @@ pub struct Season {
     pub currency: Option<String>,
     /// Unit in which losses are told first.
     pub units: Option<LossUnit>,
+    /// Standard deviation of the seed's size, in the unit in which it was given.
+    pub seed_spread: Option<f64>,
+    /// Least and most of a setting by the machine's own manual, by the setting's name.
+    pub manual: BTreeMap<String, (f64, f64)>,
 }
 
 /// Size of the seed, in the one of two ways that was given.
@@ -135,6 +139,9 @@ struct Written {
     price_per_bu: Option<f64>,
     currency: Option<String>,
     units: Option<LossUnit>,
+    seed_spread: Option<f64>,
+    #[serde(default)]
+    manual: BTreeMap<String, (f64, f64)>,
 }
 
 impl Season {
@@ -169,6 +176,8 @@ impl Season {
             price_per_bu: within("price_per_bu", written.price_per_bu, (0.0, 1e6))?,
             currency: written.currency,
             units: written.units,
+            seed_spread: within("seed_spread", written.seed_spread, (0.0, 100_000.0))?,
+            manual: written.manual,
         })
     }
 }

@@ -93,12 +93,20 @@ impl Sheet {
             .flexible(true)
             .from_reader(body.as_bytes());
         let mut records = reader.records();
+        let mut rows = Rows {
+            body,
+            next: skipped,
+        };
         let headings = loop {
             match records.next() {
                 None => return Err(SheetError::Empty),
-                Some(Err(_)) => return Err(SheetError::NotCsv { row: 1 + skipped }),
-                Some(Ok(record)) if record.iter().all(|cell| cell.trim().is_empty()) => {}
-                Some(Ok(record)) => break record,
+                Some(Err(_)) => return Err(SheetError::NotCsv { row: rows.next + 1 }),
+                Some(Ok(record)) => {
+                    rows.of(&record);
+                    if !record.iter().all(|cell| cell.trim().is_empty()) {
+                        break record;
+                    }
+                }
             }
         };
         let columns = columns_of(&headings)?;
@@ -114,9 +122,10 @@ impl Sheet {
         };
         let mut seen: HashMap<String, usize> = HashMap::new();
         for record in records {
-            let row_after = sheet.rows.last().map_or(1, |r| r.row) + 1 + skipped;
-            let record = record.map_err(|_| SheetError::NotCsv { row: row_after })?;
-            let row = record.position().map_or(0, |p| p.line() as usize) + skipped;
+            let Ok(record) = record else {
+                return Err(SheetError::NotCsv { row: rows.next + 1 });
+            };
+            let row = rows.of(&record);
             if let Some(row) = sheet.row_of(&record, &columns, row, delimiter)? {
                 if let Some(&first) = seen.get(row.photo()) {
                     return Err(SheetError::PhotoTwice {
@@ -286,6 +295,39 @@ impl Sheet {
             },
             tray_of: word(Column::TrayOf),
         })
+    }
+}
+
+/// Numbers rows as a spreadsheet does: empty lines count, line breaks within a cell do not.
+struct Rows<'a> {
+    body: &'a str,
+    /// Row of the record read last.
+    next: usize,
+}
+
+impl Rows<'_> {
+    /// The row of the record just read.
+    fn of(&mut self, record: &csv::StringRecord) -> usize {
+        let from = record.position().map_or(0, |p| p.byte() as usize);
+        let bytes = self.body.as_bytes();
+        let mut at = from.min(bytes.len());
+        // The line feed that belongs to the carriage return which ended the record before.
+        if at > 0 && bytes[at - 1] == b'\r' && bytes.get(at) == Some(&b'\n') {
+            at += 1;
+        }
+        let empty = bytes[at..]
+            .iter()
+            .take_while(|b| matches!(b, b'\r' | b'\n'));
+        let (mut feeds, mut returns) = (0, 0);
+        for byte in empty {
+            if *byte == b'\n' {
+                feeds += 1;
+            } else {
+                returns += 1;
+            }
+        }
+        self.next += 1 + if feeds > 0 { feeds } else { returns };
+        self.next
     }
 }
 

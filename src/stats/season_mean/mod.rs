@@ -223,7 +223,7 @@ fn cumulated(points: &[f64], ln_weights: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let mut sums = vec![0.0];
     let mut before = at(0).exp();
     let step = (points[1] - points[0]) / PARTS as f64;
-    for i in 0..last {
+    for (i, &from) in points[..last].iter().enumerate() {
         let (p0, p1, p2, p3) = if i == 0 {
             (3.0 * at(0) - 3.0 * at(1) + at(2), at(0), at(1), at(2))
         } else if i + 1 == last {
@@ -244,7 +244,7 @@ fn cumulated(points: &[f64], ln_weights: &[f64]) -> (Vec<f64>, Vec<f64>) {
                 + t * (t * t - 1.0) / 6.0 * p3;
             let now = value.exp();
             sums.push(sums[sums.len() - 1] + 0.5 * (before + now));
-            x.push(points[i] + part as f64 * step);
+            x.push(from + part as f64 * step);
             before = now;
         }
     }

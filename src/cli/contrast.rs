@@ -1,0 +1,108 @@
+//! `podfall contrast`: setting against setting, and photo against hand.
+
+use podfall::contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of};
+
+use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+
+/// Set two settings against each other by source: how different, how sure, what may be said.
+///
+/// Also before and after, two machines, two headers: whatever stands in the setting column. Checks
+/// with the same word in the pair column are used as pairs. With --hand: photo against hand counts.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "\
+Examples:
+  podfall contrast north-field
+  podfall contrast north-field --before \"reel fast\" --after \"reel slow\"
+  podfall contrast north-field --hand")]
+pub struct Args {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+    #[command(flatten)]
+    pub assumptions: AssumptionArgs,
+    /// First setting [default: the only other one]
+    #[arg(long, value_name = "SETTING")]
+    pub before: Option<String>,
+    /// Second setting
+    #[arg(long, value_name = "SETTING")]
+    pub after: Option<String>,
+    /// Set photo counts against hand counts instead
+    #[arg(long)]
+    pub hand: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Sets them against each other.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let read = args.folder.read(&args.assumptions)?;
+    if args.hand {
+        let found = photo_against_hand(&read.frames.frames).map_err(usage)?;
+        let text = if args.json {
+            serde_json::to_string_pretty(&found)?
+        } else {
+            hand_text(&found)
+        };
+        super::print_line(text.trim_end())?;
+        return Ok(Outcome::Good);
+    }
+    let loss = read.loss()?;
+    let settings = settings_of(&read.frames.frames);
+    let (first, second) = match (&args.before, &args.after, settings.as_slice()) {
+        (Some(first), Some(second), _) => (first.clone(), second.clone()),
+        (None, None, [first, second]) => (first.clone(), second.clone()),
+        (Some(one), None, [a, b]) if one == a => (a.clone(), b.clone()),
+        (Some(one), None, [a, b]) if one == b => (b.clone(), a.clone()),
+        _ => {
+            return Err(Usage(format!(
+                "name two settings with --before and --after; the sheet has: {}",
+                settings.join(", ")
+            ))
+            .into());
+        }
+    };
+    let found = contrast(&read.frames.frames, &loss, &first, &second).map_err(usage)?;
+    let text = if args.json {
+        serde_json::to_string_pretty(&found)?
+    } else {
+        text_of(&found)
+    };
+    super::print_line(text.trim_end())?;
+    Ok(Outcome::Good)
+}
+
+fn text_of(found: &Contrast) -> String {
+    let mut text = format!("{} → {}", found.first, found.second);
+    if found.pairs > 0 {
+        text.push_str(&format!(" ({} pairs of checks)", found.pairs));
+    }
+    text.push('\n');
+    for source in &found.sources {
+        text.push_str(&format!("  {} p {:.3}\n", source.says, source.p));
+    }
+    for warning in &found.warnings {
+        text.push_str(&format!("caution: {warning}\n"));
+    }
+    text
+}
+
+fn hand_text(found: &PhotoAgainstHand) -> String {
+    let mut text = format!("{}\n", found.says);
+    if let Some(c) = found.concordance {
+        text.push_str(&format!(
+            "Concordance {:.3} (95 % limits {:.3} to {:.3})\n",
+            c.estimate, c.low, c.high
+        ));
+    }
+    for frame in found.frames.iter().filter(|f| f.disagrees) {
+        text.push_str(&format!(
+            "  disagrees: {}: photo {:.1} ({:.1} to {:.1}), hand {:.0}; see annotated/ for its picture\n",
+            super::shown(&frame.photo),
+            frame.by_photo.estimate,
+            frame.by_photo.low,
+            frame.by_photo.high,
+            frame.by_hand
+        ));
+    }
+    text
+}

@@ -1,0 +1,115 @@
+//! `podfall loss`: counts and sheet → loss by source.
+
+use std::{collections::BTreeMap, path::PathBuf};
+
+use anyhow::Context;
+use podfall::{
+    contrast::{Contrast, contrast, settings_of},
+    files,
+    loss::{SeasonLoss, loss_over, settle},
+    next::{ManualRange, next},
+    report::loss::{
+        LossPage, checks_geojson, loss_csv, loss_html, loss_json, loss_over_text, loss_text,
+        next_text,
+    },
+};
+
+use super::{
+    Outcome,
+    assumptions::AssumptionArgs,
+    season_files::{FolderArgs, SeasonRead},
+    usage,
+};
+
+/// Tell the loss by source: before harvest, at the header, through the machine.
+///
+/// Reads counts.json and sheet.csv; writes loss.html, loss.json, loss.csv and checks.geojson beside
+/// counts.json. Without a sheet, tells the loss over all frames together.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "\
+Examples:
+  podfall loss north-field
+  podfall loss north-field --seeds-per-lb 2850 --yield 52 --price 10.40 --acres 640
+  podfall loss north-field --header-width 35ft --discharge-width 20ft --unit kg/ha")]
+pub struct Args {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+    #[command(flatten)]
+    pub assumptions: AssumptionArgs,
+    /// Folder for the results [default: where counts.json is]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Print loss.json instead of the table, and write nothing
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Tells the loss.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let read = args.folder.read(&args.assumptions)?;
+    if !read.has_sheet {
+        let loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
+        if args.json {
+            super::print_line(&serde_json::to_string_pretty(&loss)?)?;
+        } else {
+            super::print_line(loss_over_text(&loss, &read.frames.cautions).trim_end())?;
+            super::print_line(
+                "No sheet.csv: loss by source needs to know where each frame was laid. podfall sheet writes one.",
+            )?;
+        }
+        return Ok(Outcome::Good);
+    }
+    let loss = read.loss()?;
+    let manual: BTreeMap<String, ManualRange> = (read.season.manual.iter())
+        .map(|(name, &(least, most))| (name.clone(), ManualRange { least, most }))
+        .collect();
+    let next = next(&loss, &manual);
+    if args.json {
+        super::print_line(loss_json(&loss, next.as_ref()).trim_end())?;
+        return Ok(Outcome::Good);
+    }
+    let settled = settle(&read.frames.frames, &read.assumptions);
+    let page = loss_html(&LossPage {
+        season: &loss,
+        frames: &settled.frames,
+        next: next.as_ref(),
+        contrasts: &contrasts(&read, &loss),
+        unit: read.unit,
+        title: &read.title,
+    })?;
+    let out = args.out.clone().unwrap_or_else(|| read.out.clone());
+    std::fs::create_dir_all(&out).with_context(|| out.display().to_string())?;
+    let files = [
+        ("loss.html", page),
+        ("loss.json", loss_json(&loss, next.as_ref())),
+        ("loss.csv", loss_csv(&loss)),
+        ("checks.geojson", checks_geojson(&loss)),
+    ];
+    for (name, text) in files {
+        let path = out.join(name);
+        files::write_whole(&path, text.as_bytes()).with_context(|| path.display().to_string())?;
+    }
+    super::print_line(loss_text(&loss.all).trim_end())?;
+    if let Some(next) = &next {
+        super::print_line(next_text(next).trim_end())?;
+    }
+    super::print_line(&format!("Written: {}", out.join("loss.html").display()))?;
+    Ok(Outcome::Good)
+}
+
+/// Every setting against the one before it, in the order in which they were first in force.
+fn contrasts(read: &SeasonRead, loss: &SeasonLoss) -> Vec<Contrast> {
+    let mut settings = settings_of(&read.frames.frames);
+    let first_seen = |setting: &String| {
+        let of = read
+            .frames
+            .frames
+            .iter()
+            .filter(|f| f.setting.as_ref() == Some(setting));
+        of.filter_map(|f| f.taken.clone()).min()
+    };
+    settings.sort_by_key(|s| (first_seen(s), s.clone()));
+    (settings.windows(2))
+        .filter_map(|two| contrast(&read.frames.frames, loss, &two[0], &two[1]).ok())
+        .collect()
+}

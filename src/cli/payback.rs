@@ -1,0 +1,164 @@
+//! `podfall payback`: what a gain is worth against a price.
+
+use podfall::{
+    contrast::contrast,
+    counts::Limits,
+    loss::Source,
+    payback::{Offer, Payback, payback},
+};
+
+use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+
+/// Tell what a gain in bu/ac is worth against its price.
+///
+/// The gain is typed in, or taken from a contrast of two settings of a season.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "\
+Examples:
+  podfall payback --gain 0.5 --gain-limits 0.1 0.9 --cost 18000 --price 10.40 --acres 1200 --years 7 --discount 6
+  podfall payback north-field --before \"plain reel\" --after \"air reel\" --cost 18000 --years 7")]
+pub struct Args {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+    #[command(flatten)]
+    pub assumptions: AssumptionArgs,
+    /// Gain, bu/ac
+    #[arg(long, value_name = "BU", allow_negative_numbers = true)]
+    pub gain: Option<f64>,
+    /// Its 95 % limits, bu/ac
+    #[arg(long, value_names = ["LOW", "HIGH"], num_args = 2, requires = "gain", allow_negative_numbers = true)]
+    pub gain_limits: Option<Vec<f64>>,
+    /// Setting without it, for a gain from a contrast
+    #[arg(
+        long,
+        value_name = "SETTING",
+        requires = "after",
+        conflicts_with = "gain"
+    )]
+    pub before: Option<String>,
+    /// Setting with it
+    #[arg(long, value_name = "SETTING", requires = "before")]
+    pub after: Option<String>,
+    /// Cost once
+    #[arg(long, value_name = "MONEY")]
+    pub cost: f64,
+    /// Cost every year
+    #[arg(long, value_name = "MONEY", default_value_t = 0.0)]
+    pub yearly_cost: f64,
+    /// Years that it lasts
+    #[arg(long, value_name = "YEARS", default_value_t = 5)]
+    pub years: u32,
+    /// Discount rate, % a year
+    #[arg(long, value_name = "PCT", default_value_t = 0.0)]
+    pub discount: f64,
+    /// What it is worth at the end
+    #[arg(long, value_name = "MONEY", default_value_t = 0.0)]
+    pub salvage: f64,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Reckons the offer.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    let season = args.folder.read_season()?;
+    let assumptions = args.assumptions.over(&season)?;
+    let need = |value: Option<f64>, what: &str| {
+        value.ok_or_else(|| {
+            anyhow::Error::from(Usage(format!(
+                "{what} is not known; give it, or write it into podfall.toml"
+            )))
+        })
+    };
+    let offer = Offer {
+        gain_bu_per_ac: gain(args)?,
+        acres: need(assumptions.area_ac, "--acres")?,
+        price_per_bu: need(assumptions.price_per_bu, "--price")?,
+        cost: args.cost,
+        yearly_cost: args.yearly_cost,
+        years: args.years,
+        discount_percent: args.discount,
+        salvage: args.salvage,
+    };
+    let found = payback(&offer).map_err(usage)?;
+    let text = if args.json {
+        serde_json::to_string_pretty(&serde_json::json!({ "offer": offer, "payback": found }))?
+    } else {
+        text_of(&offer, &found, &assumptions.currency)
+    };
+    super::print_line(text.trim_end())?;
+    Ok(Outcome::Good)
+}
+
+fn gain(args: &Args) -> anyhow::Result<Limits> {
+    if let Some(gain) = args.gain {
+        return Ok(match args.gain_limits.as_deref() {
+            Some(&[low, high]) => Limits {
+                estimate: gain,
+                low,
+                high,
+            },
+            _ => Limits {
+                estimate: gain,
+                low: gain,
+                high: gain,
+            },
+        });
+    }
+    let (Some(before), Some(after)) = (&args.before, &args.after) else {
+        return Err(Usage(
+            "give the gain with --gain, or two settings with --before and --after".to_owned(),
+        )
+        .into());
+    };
+    let read = args.folder.read(&args.assumptions)?;
+    let loss = read.loss()?;
+    let found = contrast(&read.frames.frames, &loss, before, after).map_err(usage)?;
+    let source = [Source::Total, Source::Machine, Source::Header]
+        .into_iter()
+        .find_map(|source| found.sources.iter().find(|s| s.source == source))
+        .ok_or_else(|| {
+            Usage("the two settings have no total, machine or header loss in common".to_owned())
+        })?;
+    let change = source.change_bu_per_ac;
+    // A loss that goes down is a gain.
+    Ok(Limits {
+        estimate: -change.estimate,
+        low: -change.high,
+        high: -change.low,
+    })
+}
+
+fn text_of(offer: &Offer, found: &Payback, currency: &str) -> String {
+    let money = |l: Limits| {
+        format!(
+            "{:.0} ({:.0} to {:.0}) {currency}",
+            l.estimate, l.low, l.high
+        )
+    };
+    let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
+    let gain = offer.gain_bu_per_ac;
+    format!(
+        "Gain                   {:.2} ({:.2} to {:.2}) bu/ac\n\
+         Worth a year           {}\n\
+         After yearly cost      {}\n\
+         Break-even acres       {}\n\
+         Break-even gain        {:.2} bu/ac\n\
+         Payback                {}; with interest {}\n\
+         Net present value      {}\n\
+         Chance that it pays    {:.0} in 100\n",
+        gain.estimate,
+        gain.low,
+        gain.high,
+        money(found.yearly_value),
+        money(found.yearly_net),
+        found
+            .break_even_acres
+            .map_or_else(|| "none".to_owned(), |a| format!("{a:.0} a year")),
+        found.break_even_gain_bu_per_ac,
+        years(found.payback_years),
+        years(found.discounted_payback_years),
+        money(found.net_present_value),
+        100.0 * found.chance_that_it_pays,
+    )
+}

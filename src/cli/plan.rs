@@ -1,0 +1,158 @@
+//! `podfall plan`: how many frames for how sure, and where to lay them.
+
+use std::path::PathBuf;
+
+use anyhow::Context;
+use podfall::{
+    files,
+    loss::{Design, coverage},
+    plan::{Counts, Plan, from_season, layout, layout_svg, long_frame_depth_in, plan},
+    sheet::Place,
+    units::{MM_PER_FT, length_mm},
+};
+
+use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+
+/// Tell how many frames it takes for a wished half-width, and where to lay them.
+///
+/// From this season's own spread, or from --mean and --k.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "\
+Examples:
+  podfall plan north-field --half-width 25
+  podfall plan --mean 6 --k 2 --half-width 25
+  podfall plan --mean 6 --k 2 --map check.svg --header 35ft --frames 5")]
+pub struct Args {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+    #[command(flatten)]
+    pub assumptions: AssumptionArgs,
+    /// Half-width of the 95 % limits that is wished, % of the mean
+    #[arg(long, value_name = "PCT", default_value_t = 25.0)]
+    pub half_width: f64,
+    /// Mean beans in a frame, instead of this season's own
+    #[arg(long, value_name = "BEANS")]
+    pub mean: Option<f64>,
+    /// Dispersion k of a frame
+    #[arg(long, value_name = "K", requires = "mean")]
+    pub k: Option<f64>,
+    /// Coefficient of variation between checks, %
+    #[arg(long, value_name = "PCT", requires = "mean", default_value_t = 0.0)]
+    pub between: f64,
+    /// Frames laid at one place of one check
+    #[arg(long, value_name = "N", default_value_t = 4)]
+    pub frames: usize,
+    /// Write a map for one check, SVG
+    #[arg(long, value_name = "FILE", requires = "header")]
+    pub map: Option<PathBuf>,
+    /// Width of the header for the map, as 35ft
+    #[arg(long, value_name = "LENGTH")]
+    pub header: Option<String>,
+    /// Where in its strip the first frame lies, 0 to 1: draw it by chance for every check
+    #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
+    pub start: f64,
+    /// Simulate this many seasons for each row of the table of how often the limits hold
+    #[arg(long, value_name = "SEASONS", hide = true)]
+    pub coverage: Option<usize>,
+}
+
+/// Tells the plan.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if let Some(seasons) = args.coverage {
+        return coverage_table(seasons);
+    }
+    let half_width = args.half_width / 100.0;
+    if let Some(mean) = args.mean {
+        let from = Counts {
+            mean,
+            k: args.k,
+            between_cv: args.between / 100.0,
+            frames_per_check: args.frames,
+        };
+        super::print_line(
+            text_of("given mean and k", &plan(&from, half_width).map_err(usage)?).trim_end(),
+        )?;
+    } else {
+        let loss = args.folder.read(&args.assumptions)?.loss()?;
+        for place in [Place::Standing, Place::Cut, Place::Behind] {
+            if let Some(from) = from_season(&loss.all, place) {
+                let plan = plan(&from, half_width).map_err(usage)?;
+                super::print_line(text_of(place.word(), &plan).trim_end())?;
+            }
+        }
+    }
+    if let (Some(path), Some(header)) = (&args.map, &args.header) {
+        let width_mm = length_mm(header).map_err(usage)?;
+        let svg = layout_svg(&layout(
+            width_mm / 1_000.0,
+            args.frames,
+            args.start.rem_euclid(1.0),
+        ));
+        files::write_whole(path, svg.as_bytes()).with_context(|| path.display().to_string())?;
+        super::print_line(&format!("Written: {}", path.display()))?;
+        super::print_line(&format!(
+            "One long frame as wide as the header with 10 ft² would be {:.1} in deep; several small ones tell more.",
+            long_frame_depth_in(width_mm / MM_PER_FT)
+        ))?;
+    }
+    Ok(Outcome::Good)
+}
+
+fn text_of(what: &str, plan: &Plan) -> String {
+    let from = &plan.from;
+    let mut text = format!(
+        "{what}: {:.1} beans a frame, k {}, CV between checks {:.0} %\n  for ±{:.0} %: {} frames if checks did not differ \
+         (formula {:.1}, Poisson {:.1}); with {} frames a check, {} checks\n",
+        from.mean,
+        from.k
+            .map_or_else(|| "infinite".to_owned(), |k| format!("{k:.1}")),
+        100.0 * from.between_cv,
+        100.0 * plan.half_width,
+        plan.frames,
+        plan.frames_by_formula,
+        plan.frames_poisson,
+        from.frames_per_check,
+        plan.checks,
+    );
+    if plan.floor_of_one_check > plan.half_width {
+        text.push_str(
+            "  more frames at one check will not do it: checks differ, lay at more of them\n",
+        );
+    }
+    text
+}
+
+/// How often the 95 % limits hold, over seasons with known truth.
+fn coverage_table(seasons: usize) -> anyhow::Result<Outcome> {
+    super::print_line("checks frames k cv_between total header through half_width")?;
+    for (checks, frames_per_check) in [
+        (1, 4),
+        (1, 10),
+        (2, 4),
+        (3, 4),
+        (5, 4),
+        (10, 4),
+        (4, 1),
+        (10, 1),
+    ] {
+        for k in [0.5, 1.0, 2.0, 5.0, 10.0] {
+            let design = Design {
+                checks,
+                frames_per_check,
+                k,
+                between_cv: 0.3,
+                truth: [0.5, 4.0, 2.0],
+            };
+            let c = coverage(&design, seasons, 7)?;
+            super::print_line(&format!(
+                "{checks} {} {k} 0.3 {:.3} {:.3} {:.3} {:.2}",
+                checks * frames_per_check,
+                c.total,
+                c.header,
+                c.through,
+                c.total_half_width
+            ))?;
+        }
+    }
+    Ok(Outcome::Good)
+}

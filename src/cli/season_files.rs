@@ -1,0 +1,169 @@
+//! Finds and reads what a season folder holds: podfall.toml, counts.json, sheet.csv.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::Context;
+use podfall::{
+    counts::CountsFile,
+    files,
+    loss::{Assumptions, SeasonFrames, SeasonLoss, season_frames, season_loss},
+    season::{self, LossUnit, Season},
+    sheet::Sheet,
+};
+
+use super::{Usage, assumptions::AssumptionArgs, usage};
+
+/// Where the counts and the sheet are.
+#[derive(Debug, Clone, clap::Args)]
+pub struct FolderArgs {
+    /// Season folder, or the folder with counts.json
+    #[arg(value_name = "FOLDER", default_value = ".")]
+    pub folder: PathBuf,
+    /// The counts [default: counts.json in FOLDER or in FOLDER/out]
+    #[arg(long, value_name = "FILE")]
+    pub counts: Option<PathBuf>,
+    /// The sheet [default: sheet.csv in FOLDER]
+    #[arg(long, value_name = "FILE")]
+    pub sheet: Option<PathBuf>,
+}
+
+/// A season as read.
+pub struct SeasonRead {
+    /// What podfall.toml says.
+    pub season: Season,
+    /// Frames with a count.
+    pub frames: SeasonFrames,
+    /// Whether there is a sheet.
+    pub has_sheet: bool,
+    /// Assumptions, flags before podfall.toml.
+    pub assumptions: Assumptions,
+    /// Unit told first.
+    pub unit: LossUnit,
+    /// Folder of the counts, where results go.
+    pub out: PathBuf,
+    /// Name of the season.
+    pub title: String,
+}
+
+const MOST_COUNTS_BYTES: u64 = 2_000_000_000;
+const MOST_SHEET_BYTES: u64 = 50_000_000;
+
+impl FolderArgs {
+    /// Path of the counts.
+    pub fn counts_path(&self) -> anyhow::Result<PathBuf> {
+        if let Some(path) = &self.counts {
+            return Ok(path.clone());
+        }
+        let places = [
+            self.folder.join("counts.json"),
+            self.folder.join("out").join("counts.json"),
+        ];
+        places
+            .iter()
+            .find(|path| path.is_file())
+            .cloned()
+            .ok_or_else(|| {
+                Usage(format!(
+                    "no counts.json in {0} or {0}/out; run podfall count {0} first",
+                    self.folder.display()
+                ))
+                .into()
+            })
+    }
+
+    /// Path of the sheet.
+    pub fn sheet_path(&self) -> PathBuf {
+        self.sheet
+            .clone()
+            .unwrap_or_else(|| self.folder.join("sheet.csv"))
+    }
+
+    /// The counts.
+    pub fn read_counts(&self) -> anyhow::Result<(CountsFile, PathBuf)> {
+        let path = self.counts_path()?;
+        let read = || -> anyhow::Result<CountsFile> {
+            Ok(serde_json::from_slice(&files::read_whole(
+                &path,
+                MOST_COUNTS_BYTES,
+            )?)?)
+        };
+        let counts = read()
+            .with_context(|| path.display().to_string())
+            .map_err(usage)?;
+        Ok((counts, path))
+    }
+
+    /// The sheet; `None` where there is no file and none was named.
+    pub fn read_sheet(&self) -> anyhow::Result<Option<Sheet>> {
+        let path = self.sheet_path();
+        if self.sheet.is_none() && !path.exists() {
+            return Ok(None);
+        }
+        let read = || -> anyhow::Result<Sheet> {
+            Ok(Sheet::read(&files::read_whole(&path, MOST_SHEET_BYTES)?)?)
+        };
+        read()
+            .map(Some)
+            .with_context(|| path.display().to_string())
+            .map_err(usage)
+    }
+
+    /// What podfall.toml says; nothing where there is none.
+    pub fn read_season(&self) -> anyhow::Result<Season> {
+        let path = self.folder.join(season::FILE);
+        if !path.exists() {
+            return Ok(Season::default());
+        }
+        let read = || -> anyhow::Result<Season> {
+            let text = String::from_utf8(files::read_whole(&path, 1_000_000)?)?;
+            Ok(Season::parse(&text)?)
+        };
+        read()
+            .with_context(|| path.display().to_string())
+            .map_err(usage)
+    }
+
+    /// Everything.
+    pub fn read(&self, flags: &AssumptionArgs) -> anyhow::Result<SeasonRead> {
+        let season = self.read_season()?;
+        let assumptions = flags.over(&season)?;
+        let (counts, counts_path) = self.read_counts()?;
+        let sheet = self.read_sheet()?;
+        let frames = season_frames(&counts, sheet.as_ref())
+            .with_context(|| self.sheet_path().display().to_string())
+            .map_err(usage)?;
+        let out = match counts_path.parent() {
+            Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+            _ => PathBuf::from("."),
+        };
+        Ok(SeasonRead {
+            unit: flags.unit(&season),
+            title: title_of(&self.folder),
+            has_sheet: sheet.is_some(),
+            season,
+            frames,
+            assumptions,
+            out,
+        })
+    }
+}
+
+impl SeasonRead {
+    /// The loss of the season.
+    pub fn loss(&self) -> anyhow::Result<SeasonLoss> {
+        if !self.has_sheet {
+            return Err(Usage(
+                "there is no sheet.csv to say where each frame was laid; podfall sheet FOLDER writes one to fill in"
+                    .to_owned(),
+            )
+            .into());
+        }
+        season_loss(&self.frames, &self.assumptions).map_err(usage)
+    }
+}
+
+fn title_of(folder: &Path) -> String {
+    let full = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned());
+    full.file_name()
+        .map_or_else(|| "season".to_owned(), |n| n.to_string_lossy().into_owned())
+}

@@ -1,0 +1,88 @@
+//! `podfall sheet`: writes sheet.csv, and spot cards to print.
+
+use std::path::PathBuf;
+
+use anyhow::Context;
+use podfall::{
+    files,
+    sheet::{CardPage, GuessSettings, Shot, cards_html, merge},
+};
+
+use super::{Outcome, season_files::FolderArgs};
+
+/// Write sheet.csv: one row a photo, with a guess of which photos are of one check.
+///
+/// The guess goes by gaps in time and distance. Run again, it adds the photos that are new and keeps
+/// everything that was typed. Fill in place (standing, cut, behind, tray), setting, and what was
+/// counted by hand, in any spreadsheet; leave empty what was not counted, and write 0 for none.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "\
+Examples:
+  podfall sheet north-field
+  podfall sheet --cards 8 --out cards.html     cards for checks 1 to 8, to lay beside the frame")]
+pub struct Args {
+    #[command(flatten)]
+    pub folder: FolderArgs,
+    /// Write a page of spot cards for this many checks instead
+    #[arg(long, value_name = "CHECKS")]
+    pub cards: Option<usize>,
+    /// Number of the first check on the cards
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub first: usize,
+    /// Where the cards go
+    #[arg(long, value_name = "FILE", default_value = "cards.html")]
+    pub out: PathBuf,
+    /// A pause longer than this parts two checks, minutes
+    #[arg(long, value_name = "MIN", default_value_t = 20.0)]
+    pub pause: f64,
+    /// A way further than this parts two checks, m
+    #[arg(long, value_name = "M", default_value_t = 80.0)]
+    pub way: f64,
+}
+
+/// Writes the sheet or the cards.
+pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if let Some(checks) = args.cards {
+        let page = cards_html(&CardPage {
+            first: args.first,
+            checks,
+        });
+        files::write_whole(&args.out, page.as_bytes())
+            .with_context(|| args.out.display().to_string())?;
+        super::print_line(&format!("Written: {}", args.out.display()))?;
+        return Ok(Outcome::Good);
+    }
+    let (counts, _) = args.folder.read_counts()?;
+    let old = args.folder.read_sheet()?;
+    let shots: Vec<Shot> = (counts.photos.iter())
+        .map(|photo| Shot {
+            photo: photo.photo.clone(),
+            taken: photo.meta.taken.clone(),
+            position: photo.meta.position,
+        })
+        .collect();
+    let settings = GuessSettings {
+        pause_s: args.pause * 60.0,
+        way_m: args.way,
+        ..GuessSettings::default()
+    };
+    let merged = merge(old.as_ref(), &shots, &settings);
+    let path = args.folder.sheet_path();
+    files::write_whole(&path, &merged.sheet.write()).with_context(|| path.display().to_string())?;
+    super::print_line(&format!(
+        "Written: {} ({} rows, {} new)",
+        path.display(),
+        merged.sheet.rows.len(),
+        merged.added.len()
+    ))?;
+    for photo in &merged.gone {
+        eprintln!(
+            "caution: {} is in the sheet but not among the counts",
+            super::shown(photo)
+        );
+    }
+    super::print_line(
+        "Fill in the place of each photo (standing, cut, behind, tray), then run: podfall loss",
+    )?;
+    Ok(Outcome::Good)
+}
