@@ -94,3 +94,6 @@ fn mark_touching(found: &mut [Candidate]) {
         }
     }
 }
+
+#[cfg(test)]
+pub(crate) mod tests;
