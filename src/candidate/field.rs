@@ -72,7 +72,7 @@ impl Field {
         // Places between the half-size pixels' centres, a quarter from one and three quarters from the other.
         let near = |v: usize, most: usize| {
             let i = (v / 2).min(most - 1);
-            let j = if v % 2 == 0 {
+            let j = if v.is_multiple_of(2) {
                 i.saturating_sub(1)
             } else {
                 (i + 1).min(most - 1)

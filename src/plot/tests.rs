@@ -279,14 +279,19 @@ fn blur_is_measured() {
     // Edges of error-function shape every 20 mm; at 3 px per mm σ 1.5 px is 0.5 mm.
     let outline = || corners([[60.0, 60.0], [660.0, 60.0], [660.0, 660.0], [60.0, 660.0]]);
     for sigma_px in [1.0, 2.0] {
-        let photo = RgbImage::from_fn(720, 720, |x, y| {
+        let photo = RgbImage::from_fn(720, 720, |x, _| {
             let at = |v: u32| {
                 let d = f64::from(v % 40) + 0.5 - 20.0;
                 // The logistic curve that runs closest to the normal distribution's.
                 1.0 / (1.0 + (-1.702 * d / sigma_px).exp())
             };
-            let turn = |v: u32, s: f64| if (v / 40) % 2 == 0 { s } else { 1.0 - s };
-            let _ = y;
+            let turn = |v: u32, s: f64| {
+                if (v / 40).is_multiple_of(2) {
+                    s
+                } else {
+                    1.0 - s
+                }
+            };
             Rgb([(40.0 + 160.0 * turn(x, at(x))) as u8; 3])
         });
         let plot = flatten(&photo, &found(outline(), 720, 720), square(200.0), &plain()).unwrap();
