@@ -34,12 +34,9 @@ pub struct Candidate {
 /// What is taken for a candidate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BlobSettings {
-    /// Most peaks per square foot of which the outline is looked at, the strongest. Raised: slower; lowered:
-    /// beans in thick litter are lost.
+    /// Most bean-sized candidates per square foot, the strongest peaks. Raised: slower; lowered: beans in thick litter are
+    /// lost (on path-traced photos 350 reach 95 % of the beans, 150 reach 92 %).
     pub most_peaks_per_ft2: f64,
-    /// Most bean-sized candidates per square foot, the best kept. Raised: the scorer has more to
-    /// sort out; lowered: beans in thick litter are lost.
-    pub most_per_ft2: f64,
     /// Least distance between two middles, mm. Raised: touching halves become one; lowered: one bean is
     /// found twice (the scorer then drops one).
     pub least_apart_mm: f64,
@@ -49,7 +46,6 @@ impl Default for BlobSettings {
     fn default() -> Self {
         Self {
             most_peaks_per_ft2: 350.0,
-            most_per_ft2: 150.0,
             least_apart_mm: 2.4,
         }
     }
@@ -94,3 +90,6 @@ fn mark_touching(found: &mut [Candidate]) {
         }
     }
 }
+
+#[cfg(test)]
+pub(crate) mod tests;

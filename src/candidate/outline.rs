@@ -172,8 +172,14 @@ fn closed_path(cost: &[[f32; PLACES]; RAYS]) -> [usize; RAYS] {
         let mut next = [0.0; PLACES];
         for k in 0..PLACES {
             let (mut best, mut from) = (f32::INFINITY, k);
-            for j in k.saturating_sub(2)..=(k + 2).min(PLACES - 1) {
-                let c = total[j] + STEP_COST * (j.abs_diff(k) * j.abs_diff(k)) as f32;
+            let near = k.saturating_sub(2)..=(k + 2).min(PLACES - 1);
+            for (j, so_far) in total
+                .iter()
+                .enumerate()
+                .take(near.end() + 1)
+                .skip(*near.start())
+            {
+                let c = so_far + STEP_COST * (j.abs_diff(k) * j.abs_diff(k)) as f32;
                 if c < best {
                     (best, from) = (c, j);
                 }
@@ -189,7 +195,7 @@ fn closed_path(cost: &[[f32; PLACES]; RAYS]) -> [usize; RAYS] {
     let mut path = [0; RAYS];
     // The last quarter only leads in: what is kept runs from a half to one and a half rounds.
     for step in (1..2 * RAYS).rev() {
-        if step < RAYS + RAYS / 2 && step >= RAYS / 2 {
+        if (RAYS / 2..RAYS + RAYS / 2).contains(&step) {
             path[step % RAYS] = at;
         }
         at = usize::from(back[step][at]);

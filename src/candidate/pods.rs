@@ -16,7 +16,7 @@ const LENGTH_MM: (f32, f32) = (14.0, 90.0);
 /// Width between the edges, mm: pods are 7 to 14 mm wide.
 const WIDTH_MM: (f32, f32) = (4.5, 16.0);
 /// Most pod-shaped candidates per square foot, the strongest.
-const MOST_PER_FT2: f64 = 25.0;
+const MOST_PER_FT2: f64 = 50.0;
 
 /// Strength and direction of ridges.
 struct Ridges {

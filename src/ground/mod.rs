@@ -214,17 +214,23 @@ impl Histogram {
             .map(|(k, c)| c * k as f64)
             .sum();
         let (mut below, mut sum, mut best) = (0.0, 0.0, (0.0, 0, 0.0));
+        // Where nothing lies between soil and residue, many cuts are equal: the middle one is taken.
+        let mut last = 0;
         for (k, c) in self.counts.iter().enumerate() {
             below += c;
             sum += c * k as f64;
             if below > 0.0 && below < n {
                 let between = (total * below / n - sum).powi(2) / (below * (n - below));
-                if between > best.0 {
+                if between > best.0 * (1.0 + 1e-9) {
                     best = (between, k, sum / below);
+                }
+                if between >= best.0 * (1.0 - 1e-9) {
+                    last = k;
                 }
             }
         }
-        let (_, otsu, soil_mean) = best;
+        let (_, first, soil_mean) = best;
+        let otsu = usize::midpoint(first, last.max(first));
         let mode = self.mode();
         if mode > otsu {
             // Spread of the commonest kind: as far below it as holds two thirds of what lies between it and the cut.
@@ -247,5 +253,40 @@ impl Histogram {
             residue: Self::value(pulled) as f32,
             bright: Self::value(otsu as f64) as f32,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::candidate::tests::plot_with;
+
+    #[test]
+    fn straw_on_dark_soil_is_measured() {
+        // Stripes 6 mm wide every 20 mm: 30 % cover.
+        let plot = plot_with(|x, _| x.rem_euclid(20.0) < 6.0);
+        let shares = classify(&plot, &GroundSettings::default()).shares;
+        assert!((shares.soil_pct - 70.0).abs() < 1.5, "{shares:?}");
+        let sum = shares.soil_pct + shares.residue_cover_pct + shares.bean_coloured_pct;
+        assert!((sum - 100.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn what_is_no_bean_is_residue_once_scored() {
+        let before = Shares {
+            soil_pct: 60.0,
+            residue_cover_pct: 25.0,
+            bean_coloured_pct: 15.0,
+            soil_below_l: 40.0,
+        };
+        let after = before.once_scored(4.0);
+        assert_eq!(
+            (
+                after.soil_pct,
+                after.residue_cover_pct,
+                after.bean_coloured_pct
+            ),
+            (60.0, 36.0, 4.0)
+        );
     }
 }

@@ -249,9 +249,12 @@ fn solve4(mut a: [[f64; 4]; 4], mut b: [f64; 4]) -> Option<[f64; 4]> {
     Some(std::array::from_fn(|i| b[i] / a[i][i]))
 }
 
+/// Gains nearer to 1 than this are not worth a pass over the picture: one L* at most.
+const UNSEEN: f32 = 0.03;
+
 /// Puts the cells' gains on the picture, smoothly from one cell's centre to the next.
 fn apply(raw: &RgbImage, gains: &[[f32; 3]], cells: &Cells) -> RgbImage {
-    if gains.iter().flatten().all(|g| (g - 1.0).abs() < 1e-3) {
+    if gains.iter().flatten().all(|g| (g - 1.0).abs() < UNSEEN) {
         return raw.clone();
     }
     let table = colour::linear_table();

@@ -215,3 +215,6 @@ pub fn flatten(
         light,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -11,8 +11,8 @@ use crate::{
 /// A rectangle: the projective map of its four corners after the lens's bending is taken out.
 /// A ring: the affine map that makes its ellipse a circle. An ellipse alone fits two leans of the
 /// camera, mirror images of each other; the affine map lies between them. Over a 610 mm ring seen
-/// from 1.2 m at 10° lean, it misplaces points by at most about 1 % of the diameter; area and sizes in mm stay right
-/// on average.
+/// from 1.2 m at 10° lean (computed) it misplaces points inside by up to 13 mm, 2.2 % of the diameter, and sizes by
+/// up to 4.4 % at the rim; the rim itself and the area are right.
 ///
 /// # Errors
 /// [`PlotError::FlatOutline`] when the outline encloses nothing.

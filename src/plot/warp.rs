@@ -26,7 +26,7 @@ impl Raster {
 }
 
 /// Pixels between places where the map is worked out in full; between them it is taken as straight.
-/// At 16 the error stays under 0.01 px for leans up to 30°.
+/// At 16 the error stays under 0.02 px for leans up to 30°.
 const STEP_PX: usize = 16;
 /// Sub-pixel places for which weights are kept.
 const PHASES: usize = 64;
@@ -66,13 +66,16 @@ pub(super) fn warp(
             ratio /= 2.0;
         }
     }
-    let weights = weight_table(ratio);
+    // A tent this narrow touches three pixels only: those about the nearest.
+    let three = ratio > 1.0 && ratio <= 1.5;
+    let weights = weight_table(ratio, three);
     let mut out = vec![0_u8; raster.width_px * raster.height_px * 3];
     for (y, row) in out.chunks_exact_mut(raster.width_px * 3).enumerate() {
-        if layer.bytes == 3 {
-            draw_row::<3>(&layer, &grid, y, &weights, row);
-        } else {
-            draw_row::<4>(&layer, &grid, y, &weights, row);
+        match (layer.bytes, three) {
+            (3, true) => draw_row::<3, 3>(&layer, &grid, y, &weights, row),
+            (3, false) => draw_row::<3, 4>(&layer, &grid, y, &weights, row),
+            (_, true) => draw_row::<4, 3>(&layer, &grid, y, &weights, row),
+            (_, false) => draw_row::<4, 4>(&layer, &grid, y, &weights, row),
         }
     }
     RgbImage::from_raw(raster.width_px as u32, raster.height_px as u32, out)
@@ -160,11 +163,12 @@ fn halve_row<const BYTES: usize>(upper: &[u8], lower: &[u8], out: &mut [u8]) {
     }
 }
 
-/// Four weights for each sub-pixel place: of the pixels at -1, 0, 1, 2 from the one to the left.
-fn weight_table(ratio: f64) -> Vec<[f32; 4]> {
+/// Weights for each sub-pixel place: of the pixels at -1, 0, 1, 2 from the one to the left, or at -1, 0, 1
+/// from the nearest.
+fn weight_table(ratio: f64, three: bool) -> Vec<[f32; 4]> {
     (0..=PHASES)
         .map(|p| {
-            let t = p as f64 / PHASES as f64;
+            let t = p as f64 / PHASES as f64 - if three { 0.5 } else { 0.0 };
             let raw = [-1.0, 0.0, 1.0, 2.0].map(|at: f64| {
                 let d = (at - t).abs();
                 if ratio > 1.0 {
@@ -173,6 +177,11 @@ fn weight_table(ratio: f64) -> Vec<[f32; 4]> {
                     catmull_rom(d)
                 }
             });
+            let raw = if three {
+                [raw[0], raw[1], raw[2], 0.0]
+            } else {
+                raw
+            };
             let sum: f64 = raw.iter().sum();
             raw.map(|w| (w / sum) as f32)
         })
@@ -191,7 +200,7 @@ fn catmull_rom(d: f64) -> f64 {
     }
 }
 
-fn draw_row<const BYTES: usize>(
+fn draw_row<const BYTES: usize, const TAPS: usize>(
     layer: &Layer,
     grid: &Grid,
     y: usize,
@@ -210,25 +219,38 @@ fn draw_row<const BYTES: usize>(
         );
         for (i, pixel) in block.iter_mut().enumerate() {
             let (x, y) = (x0 + dx * i as f32, y0 + dy * i as f32);
-            *pixel = sample::<BYTES>(layer, x - 0.5, y - 0.5, weights);
+            *pixel = sample::<BYTES, TAPS>(layer, x - 0.5, y - 0.5, weights);
         }
     }
 }
 
+/// The pixel to the left of a place, or the nearest, and how far the place lies beyond, in phases.
 #[inline(always)]
-fn sample<const BYTES: usize>(layer: &Layer, x: f32, y: f32, weights: &[[f32; 4]]) -> [u8; 3] {
-    let (fx, fy) = (x.floor(), y.floor());
-    let wx = &weights[((x - fx) * PHASES as f32 + 0.5) as usize];
-    let wy = &weights[((y - fy) * PHASES as f32 + 0.5) as usize];
-    let (ix, iy) = (fx as isize - 1, fy as isize - 1);
+fn split<const TAPS: usize>(v: f32) -> (i32, usize) {
+    let v = if TAPS == 3 { v + 0.5 } else { v };
+    let cut = v as i32;
+    let whole = cut - i32::from(v < cut as f32);
+    (whole, ((v - whole as f32) * PHASES as f32 + 0.5) as usize)
+}
+
+#[inline(always)]
+fn sample<const BYTES: usize, const TAPS: usize>(
+    layer: &Layer,
+    x: f32,
+    y: f32,
+    weights: &[[f32; 4]],
+) -> [u8; 3] {
+    let ((ix, px), (iy, py)) = (split::<TAPS>(x), split::<TAPS>(y));
+    let (wx, wy) = (&weights[px][..TAPS], &weights[py][..TAPS]);
+    let (ix, iy) = (ix as isize - 1, iy as isize - 1);
     let mut sum = [0.0_f32; 4];
     let inner =
         ix >= 0 && iy >= 0 && ix + 5 < layer.width as isize && iy + 4 <= layer.height as isize;
     if inner {
         let mut from = (iy as usize * layer.width + ix as usize) * BYTES;
         for w_row in wy {
-            // One byte beyond the fourth pixel may be read: `inner` leaves a pixel to spare.
-            let four = &layer.pixels[from..from + 3 * BYTES + 4];
+            // One byte beyond the last pixel may be read: `inner` leaves a pixel to spare.
+            let four = &layer.pixels[from..from + (TAPS - 1) * BYTES + 4];
             let mut line = [0.0_f32; 4];
             for (k, w) in wx.iter().enumerate() {
                 for j in 0..4 {
@@ -246,8 +268,8 @@ fn sample<const BYTES: usize>(layer: &Layer, x: f32, y: f32, weights: &[[f32; 4]
             for (k, w) in wx.iter().enumerate() {
                 let xx = (ix + k as isize).clamp(0, layer.width as isize - 1) as usize;
                 let from = (yy * layer.width + xx) * BYTES;
-                for j in 0..3 {
-                    sum[j] += w_row * w * f32::from(layer.pixels[from + j]);
+                for (s, v) in sum.iter_mut().zip(&layer.pixels[from..from + 3]) {
+                    *s += w_row * w * f32::from(*v);
                 }
             }
         }
@@ -258,13 +280,23 @@ fn sample<const BYTES: usize>(layer: &Layer, x: f32, y: f32, weights: &[[f32; 4]
 /// 255 inside the inner edge, 0 elsewhere.
 pub(super) fn inside_mask(raster: &Raster, spec: FrameSpec) -> GrayImage {
     let (width_mm, height_mm) = spec.size_mm();
-    GrayImage::from_fn(raster.width_px as u32, raster.height_px as u32, |x, y| {
-        let p = raster.mm(f64::from(x) + 0.5, f64::from(y) + 0.5);
-        let (dx, dy) = (p.x / width_mm - 0.5, p.y / height_mm - 0.5);
-        let inside = match spec {
-            FrameSpec::Rectangle { .. } => dx.abs() <= 0.5 && dy.abs() <= 0.5,
-            FrameSpec::Ring { .. } => dx * dx + dy * dy <= 0.25,
+    let across: Vec<f64> = (0..raster.width_px)
+        .map(|x| raster.mm(x as f64 + 0.5, 0.0).x / width_mm - 0.5)
+        .collect();
+    let mut out = vec![0_u8; raster.width_px * raster.height_px];
+    for (y, row) in out.chunks_exact_mut(raster.width_px).enumerate() {
+        let dy = raster.mm(0.0, y as f64 + 0.5).y / height_mm - 0.5;
+        if dy.abs() > 0.5 {
+            continue;
+        }
+        let reach = match spec {
+            FrameSpec::Rectangle { .. } => 0.5,
+            FrameSpec::Ring { .. } => (0.25 - dy * dy).max(0.0).sqrt(),
         };
-        image::Luma([if inside { 255 } else { 0 }])
-    })
+        for (v, dx) in row.iter_mut().zip(&across) {
+            *v = if dx.abs() <= reach { 255 } else { 0 };
+        }
+    }
+    GrayImage::from_raw(raster.width_px as u32, raster.height_px as u32, out)
+        .expect("the buffer was made for this size")
 }

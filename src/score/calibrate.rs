@@ -41,8 +41,7 @@ impl Calibration {
     /// KDD '02 (pool adjacent violators).
     pub fn fit(scored: &[(f32, bool)]) -> Self {
         let mut sorted = scored.to_vec();
-        sorted.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-        // Groups shrink towards the top, where the few sure ones are.
+        sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
         let groups = (sorted.len() / GROUP).max(1);
         let mut pools: Vec<(f32, f32, f32)> = Vec::new();
         for g in 0..groups {

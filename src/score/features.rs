@@ -62,10 +62,22 @@ pub const NAMES: [&str; COUNT] = [
     "plot_l_spread",
     "photo_px_per_mm",
     "blur_sigma_mm",
+    "outline_third",
+    "outline_rough",
+    "edge_lower_quartile",
+    "edge_over_spread",
+    "profile_a_3",
+    "profile_a_5",
+    "profile_b_3",
+    "profile_b_5",
+    "symmetry_best",
+    "symmetry_weakest_quarter",
+    "least_quarter_l",
+    "least_quarter_colour",
 ];
 
 /// Number of measurements.
-pub const COUNT: usize = 52;
+pub const COUNT: usize = 64;
 
 /// The measurements of one candidate, in the order of [`NAMES`].
 pub type Measured = [f32; COUNT];
@@ -147,6 +159,8 @@ pub(super) fn measure(
     edges(&line, outliner, at.x as f32, at.y as f32, &mut out[5..10]);
     colours(&line, whole, outliner, at.x as f32, at.y as f32, &mut out);
     profile(whole, outliner, at.x as f32, at.y as f32, &mut out);
+    outline(&line, &mut out);
+    symmetry(whole, outliner, at.x as f32, at.y as f32, &mut out);
     let slope = shading(&line, outliner, at.x as f32, at.y as f32, &mut out);
     out[47] = whole.residue_pct;
     out[48] = whole.median[0];
@@ -202,6 +216,7 @@ fn colours(
     let fields = [&outliner.l, &outliner.a, &outliner.b];
     let (mut inside, mut around) = ([Mean::default(); 3], [Mean::default(); 3]);
     let mut sectors = [Mean::default(); 8];
+    let mut quarters = [[Mean::default(); 3]; 4];
     let mut grain = [Mean::default(); 2];
     let mut brightest = f32::NEG_INFINITY;
     let (mut dark, mut like, mut n_around) = (0.0, 0.0, 0.0);
@@ -224,6 +239,9 @@ fn colours(
             }
             if beyond < 6.0 {
                 sectors[k * 8 / RAYS].add(lab[0]);
+                for (m, v) in quarters[k * 4 / RAYS].iter_mut().zip(lab) {
+                    m.add(v);
+                }
             }
             n_around += 1.0;
             dark += f32::from(lab[0] < core[0] - 25.0);
@@ -239,6 +257,15 @@ fn colours(
         out[19 + k] = inside[k].mean() - around[k].mean();
         out[22 + k] = inside[k].mean() - whole.median[k];
     }
+    let away = |q: &[Mean; 3]| -> f32 {
+        let d = |k: usize| inside[k].mean() - q[k].mean();
+        (d(0) * d(0) + 2.0 * (d(1) * d(1) + d(2) * d(2))).sqrt()
+    };
+    out[62] = quarters
+        .iter()
+        .map(|q| inside[0].mean() - q[0].mean())
+        .fold(f32::INFINITY, f32::min);
+    out[63] = quarters.iter().map(away).fold(f32::INFINITY, f32::min);
     out[13] = inside[0].spread();
     out[14] = inside[2].spread();
     out[18] = around[0].spread();
@@ -274,6 +301,68 @@ fn colours(
         .map(|k| away[k] + away[k + RAYS / 2])
         .fold(f32::INFINITY, f32::min)
         / 2.0;
+}
+
+/// What of the outline no ellipse explains, as shares of its mean radius; and how its edges compare.
+fn outline(line: &RayOutline, out: &mut Measured) {
+    let mean = line.radii_px.iter().sum::<f32>() / RAYS as f32;
+    let wave = |n: usize| {
+        let (mut re, mut im) = (0.0_f32, 0.0_f32);
+        for (k, r) in line.radii_px.iter().enumerate() {
+            let (sin, cos) = (TAU * (n * k % RAYS) as f32 / RAYS as f32).sin_cos();
+            re += r * cos;
+            im += r * sin;
+        }
+        re.hypot(im) * 2.0 / RAYS as f32
+    };
+    let rough: f32 = (4..=8).map(|n| wave(n).powi(2)).sum();
+    let mut sorted = line.edges;
+    sorted.sort_by(f32::total_cmp);
+    out[52] = wave(3) / mean;
+    out[53] = rough.sqrt() / mean;
+    out[54] = sorted[RAYS / 4];
+    out[55] = out[5] / (out[18] + 3.0);
+}
+
+/// Slope of L* per pixel from which an edge counts in full.
+const FULL_SLOPE: f32 = 4.0;
+
+/// How completely slopes point to the middle on the best of five rings, in all and in the weakest quarter.
+fn symmetry(whole: &PlotMeasures, outliner: &Outliner, x: f32, y: f32, out: &mut Measured) {
+    let f = &outliner.l;
+    let mut best = (f32::NEG_INFINITY, 0.0);
+    for ring in 0..5 {
+        let r = (2.0 + 0.6 * ring as f32) * whole.px_per_mm;
+        let mut quarters = [0.0_f32; 4];
+        for (k, (dx, dy)) in outliner.directions.iter().enumerate() {
+            let (px, py) = (x + dx * r, y + dy * r);
+            let fall = f.at(px - dx * 1.5, py - dy * 1.5) - f.at(px + dx * 1.5, py + dy * 1.5);
+            quarters[k * 4 / RAYS] +=
+                (fall / 3.0 / FULL_SLOPE).clamp(-1.0, 1.0) * 4.0 / RAYS as f32;
+        }
+        let all = quarters.iter().sum::<f32>() / 4.0;
+        if all > best.0 {
+            best = (all, quarters.iter().copied().fold(f32::INFINITY, f32::min));
+        }
+    }
+    (out[60], out[61]) = best;
+    for (k, (field, ring)) in [
+        (outliner.a, 3.0),
+        (outliner.a, 5.0),
+        (outliner.b, 3.0),
+        (outliner.b, 5.0),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let r: f32 = ring * whole.px_per_mm;
+        let sum: f32 = outliner
+            .directions
+            .iter()
+            .map(|(dx, dy)| field.at(x + dx * r, y + dy * r))
+            .sum();
+        out[56 + k] = sum / RAYS as f32 - field.at(x, y);
+    }
 }
 
 /// How much a pixel differs from its four neighbours' mean.

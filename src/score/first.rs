@@ -219,3 +219,59 @@ pub fn judge(
     }
     scored
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{candidate, candidate::tests::plot_with, ground};
+
+    #[test]
+    fn the_model_built_in_is_sound() {
+        let model = FirstModel::built_in();
+        let trees = model.bean.trees.trees.len()
+            + model.split.trees.trees.len()
+            + model.pod.trees.trees.len();
+        assert!(trees > 0 && trees <= 60, "{trees} trees");
+        for q in [&model.bean, &model.split, &model.pod] {
+            assert!(
+                q.calibration
+                    .points
+                    .windows(2)
+                    .all(|w| w[0][0] <= w[1][0] && w[0][1] <= w[1][1])
+            );
+        }
+    }
+
+    #[test]
+    fn a_model_for_other_measurements_is_refused() {
+        let mut model = FirstModel::built_in();
+        model.features.pop();
+        let text = serde_json::to_string(&model).unwrap();
+        assert!(matches!(
+            FirstModel::from_json(&text),
+            Err(ModelError::Measurements { .. })
+        ));
+        assert!(matches!(
+            FirstModel::from_json("{}"),
+            Err(ModelError::Form(_))
+        ));
+    }
+
+    #[test]
+    fn chances_add_up_and_one_bean_stands_once() {
+        let plot = plot_with(|x, y| (x - 40.0).hypot(y - 60.0) < 3.4);
+        let ground = ground::classify(&plot, &Default::default());
+        let all = candidate::candidates(&plot, &ground, &Default::default());
+        let scored = judge(&plot, &ground, all, &FirstModel::built_in());
+        for s in &scored {
+            let c = s.chances;
+            assert!((c.bean + c.split + c.pod + c.other - 1.0).abs() < 1e-9);
+        }
+        for (i, a) in scored.iter().enumerate() {
+            for b in &scored[i + 1..] {
+                let far = a.candidate.centre_mm.distance(b.candidate.centre_mm);
+                assert!(a.candidate.pod_shaped || b.candidate.pod_shaped || far > SAME_BEAN_MM);
+            }
+        }
+    }
+}

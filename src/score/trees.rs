@@ -289,3 +289,32 @@ fn best_question(
     }
     best
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn trees_learn_what_no_single_question_tells() {
+        // Yes when exactly one of two measurements is above a half.
+        let rows: Vec<[f32; 3]> = (0..800_u64)
+            .map(|i| [chance(i, 1), chance(i, 2), chance(i, 3)])
+            .collect();
+        let yes: Vec<bool> = rows.iter().map(|r| (r[0] > 0.5) != (r[1] > 0.5)).collect();
+        let views: Vec<&[f32]> = rows.iter().map(|r| &r[..]).collect();
+        let settings = GrowSettings {
+            feature_share: 1.0,
+            ..Default::default()
+        };
+        let weight = vec![1.0; rows.len()];
+        let fitted = grow(&views, &yes, &weight, &settings);
+        let right = (0..800_u64)
+            .filter(|i| {
+                let r = [chance(*i, 11), chance(*i, 12), chance(*i, 13)];
+                (fitted.log_odds(&r) > 0.0) == ((r[0] > 0.5) != (r[1] > 0.5))
+            })
+            .count();
+        assert!(right > 740, "only {right} of 800 new rows right");
+        assert_eq!(fitted, grow(&views, &yes, &weight, &settings));
+    }
+}
