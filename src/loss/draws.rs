@@ -262,8 +262,8 @@ fn correlation(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {
         return 0.0;
     }
     let r = sum(&|p| (p.0 - mx) * (p.1 - my)) / (xx * yy).sqrt();
-    // One standard error of Fisher's z below what was seen, and not below 0: taken as seen, chance likeness
-    // of ten checks let the limits of a difference hold 91 %.
+    // One standard error of Fisher's z below what was seen, and not below 0, so that likeness by chance
+    // among a few checks does not narrow a difference.
     let z = r.clamp(-0.999, 0.999).atanh() - 1.0 / (n - 3.0).sqrt();
     z.tanh().max(0.0)
 }
