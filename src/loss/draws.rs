@@ -200,8 +200,8 @@ fn area_spread(part: &[(&FrameLoss, &f64)]) -> (f64, f64) {
 
 /// Standard normals for each place, alike as the checks' means are.
 ///
-/// The correlation of the checks' means over the checks that two places share is pulled towards 0,
-/// the more the fewer checks there are: with few it is mostly chance.
+/// The correlation of the checks' means over the checks that two places share is taken at the lower end of
+/// its doubt: with few checks it is mostly chance.
 fn alike(checks: &[Vec<(String, CheckSum)>], common: &Common, salt: u64) -> Vec<Vec<f64>> {
     let raw: Vec<Vec<f64>> = (0..checks.len())
         .map(|i| common.normals(SEED_PLACES + 10 * salt + i as u64))
@@ -248,7 +248,7 @@ fn correlation(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {
         })
         .collect();
     let n = both.len() as f64;
-    if both.len() < 3 {
+    if both.len() < 4 {
         return 0.0;
     }
     let (mx, my) = (
@@ -262,7 +262,10 @@ fn correlation(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {
         return 0.0;
     }
     let r = sum(&|p| (p.0 - mx) * (p.1 - my)) / (xx * yy).sqrt();
-    r.max(0.0) * (n - 2.0) / (n + 2.0)
+    // One standard error of Fisher's z below what was seen, and not below 0, so that likeness by chance
+    // among a few checks does not narrow a difference.
+    let z = r.clamp(-0.999, 0.999).atanh() - 1.0 / (n - 3.0).sqrt();
+    z.tanh().max(0.0)
 }
 
 /// One source compared between two losses.
