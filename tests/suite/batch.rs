@@ -15,8 +15,9 @@ use podfall::{
     geometry::{Homography, LensBend},
     likeness::{CELLS, Structure, Thumbnail},
     photo::{Photo, file_only},
-    pipeline::{Counted, Drawing, Picture, ReportPictures, Settings, failed},
+    pipeline::{Counted, Picture, Settings, failed},
     plot::{Light, Plot, PlotMap},
+    present::{Drawing, ReportPictures},
 };
 use proptest::prelude::*;
 use tempfile::TempDir;
