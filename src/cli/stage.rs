@@ -29,7 +29,7 @@ pub struct Args {
     /// What the bars are: white-pipe, grey-pipe, wood, white, orange, red, blue, yellow, black or none.
     #[arg(long)]
     bar: Option<Bar>,
-    /// Height of the bar, mm (a pipe's thickness).
+    /// Height of the bar, mm (a pipe's thickness; give count half of that as --bar-height).
     #[arg(long, value_name = "MM")]
     bar_height_mm: Option<f64>,
     /// Coloured patches on the frame's corners.
