@@ -45,6 +45,12 @@ pub enum CautionKind {
 }
 
 impl CautionKind {
+    /// Whether a person must look at the photo for it. A bar of unknown height widens the limits of
+    /// every photo alike; looking at one does not help.
+    pub fn asks_for_a_person(self) -> bool {
+        self != Self::BarHeightUnknown
+    }
+
     /// The word for it, as in JSON.
     pub fn word(self) -> &'static str {
         match self {

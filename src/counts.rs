@@ -59,6 +59,10 @@ pub struct PhotoCount {
     pub plot: Option<PlotSize>,
     /// Shares of soil and residue.
     pub ground: Option<Shares>,
+    /// What the plot looks like, by which it is compared with the photos that the model was trained on:
+    /// see [`crate::score::likeness_measures`].
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub looks: Option<[f64; 6]>,
     /// Everything that may be a bean or a pod, doubtful ones too.
     pub objects: Vec<Object>,
     /// The count with limits; `null` where there is none.

@@ -147,17 +147,19 @@ fn count(
     )?;
     let ground = ground::classify(&plot, &settings.ground);
     let candidates = candidate::candidates(&plot, &ground, &settings.blobs);
-    let scored = learned::judge(&plot, &candidates, &model.net, &model.card)?;
+    let scored = learned::judge(&plot, &ground, &candidates, (&model.net, &model.card))?;
     let (objects, counts) =
         count::tally(&scored, &plot, spec, &model.card.allowance, &settings.count);
+    let looks = likeness_measures(&plot);
     let cautions = cautions(&Seen {
         frame: &frame,
         plot: &plot,
         shares: &ground.shares,
-        distance: model.card.known.distance(&likeness_measures(&plot)),
+        distance: model.card.known.distance(&looks),
         bar_height_known: settings.frame.bar_height_mm.is_some(),
     });
-    let confirm = !cautions.is_empty() || objects.iter().any(|o| o.doubtful);
+    let confirm =
+        cautions.iter().any(|c| c.kind.asks_for_a_person()) || objects.iter().any(|o| o.doubtful);
     let count = PhotoCount {
         photo: photo.file_name.clone(),
         status: if confirm {
@@ -171,6 +173,7 @@ fn count(
         frame: Some(FrameFound::from(frame)),
         plot: Some(PlotSize::of(&plot)),
         ground: Some(ground.shares),
+        looks: Some(looks.map(|v| (v * 1e3).round() / 1e3)),
         objects,
         counts: Some(counts),
         cautions,
@@ -218,6 +221,7 @@ pub fn failed(file_name: &str, settings: &Settings, problem: String) -> PhotoCou
         frame: None,
         plot: None,
         ground: None,
+        looks: None,
         objects: Vec::new(),
         counts: None,
         cautions: Vec::new(),

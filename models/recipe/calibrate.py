@@ -1,8 +1,8 @@
 """Fits a model's card from counts made with an identity calibration on photos that it was not trained on.
 
 usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR [COUNTS.json=TRUTH_DIR ...] [--write]
-Counts are made with: podfall count DIR --frame ... with the card's knots [[-3,-3],[3,3]]. Standard library and numpy.
-Prints knots, misses, shift and the coverage that they give; --write puts them into the card.
+Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0]. Standard library and numpy.
+Prints weights, misses, shift and the coverage that they give; --write puts them into the card.
 """
 import glob
 import json
@@ -44,27 +44,24 @@ def photos(counts, folder, pod):
         yield dict(name=t["photo"], p=np.array([o["probability"] for o in ob]), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"])
 
 
-def fit(p, y, w):
-    """Rising knots by weighted isotonic regression over bins of half a logit, logits shrunk to finite."""
-    x = LOGIT(p); kn = []; part = []
-    for a in np.r_[-9, np.arange(-3, 3.01, .5), 9]:
-        part.append(a)
-        if len(part) < 2: continue
-        g = (x >= part[0]) & (x < a)
-        if g.sum() >= 25 and w[g].sum() > 0: kn.append([np.average(x[g], weights=w[g]), (y[g] * w[g]).sum() + .5 * w.mean(), w[g].sum() + w.mean()]); part = [a]
-    st = []
-    for k in kn:                                      # pool adjacent violators
-        st.append([[k[0]], k[1], k[2]])
-        while len(st) > 1 and st[-2][1] / st[-2][2] >= st[-1][1] / st[-1][2]:
-            b = st.pop(); st[-1] = [st[-1][0] + b[0], st[-1][1] + b[1], st[-1][2] + b[2]]
-    return [[round(float(np.mean(s[0])), 3), round(float(LOGIT(np.array(s[1] / s[2]))), 3)] for s in st]
+def columns(q):
+    """What src/score/card.rs multiplies with the weights."""
+    x = LOGIT(q["p0"]); one = np.ones(len(x)); c = one * (min(max(q["cover"], 0), 90) - 30) / 30; s = one * math.log(min(max(q["scale"], 1.2), 5) / 2.5)
+    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x], 1)
 
 
-def apply(kn, p):
-    x = LOGIT(p); k = np.array(kn)
-    if len(k) == 1: return 1 / (1 + np.exp(-(x - k[0, 0] + k[0, 1])))
-    i = np.clip(np.searchsorted(k[:, 0], x, side="right"), 1, len(k) - 1); a, b = k[i - 1], k[i]
-    return 1 / (1 + np.exp(-(a[:, 1] + (b[:, 1] - a[:, 1]) * (x - a[:, 0]) / (b[:, 0] - a[:, 0]))))
+def fit(ph, w, pod):
+    """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
+    keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
+    use = [0, 1] if pod else list(range(7)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag([1e-6] + [2e-3 * len(y)] * 0 + [.5] * (len(use) - 1))
+    for _ in range(40):
+        p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
+    out = np.zeros(7); out[use] = b
+    return [round(float(v), 3) for v in out]
+
+
+def apply(weights, q):
+    return 1 / (1 + np.exp(-columns(q) @ np.array(weights)))
 
 
 def pmf_limits(p, missed, stray, shift):
@@ -72,7 +69,7 @@ def pmf_limits(p, missed, stray, shift):
     for zi, wi in zip(z, w):
         o = p / np.maximum(1 - p, 1e-12) * math.exp(zi * shift); q = o / (1 + o); d = np.zeros(n); d[0] = 1
         for v in q: d[1:] = d[1:] * (1 - v) + d[:-1] * v; d[0] *= 1 - v
-        mu = q.sum() * missed + stray; mean += wi * (q.sum() + mu)
+        mu = q.sum() * missed + stray; mean = p.sum() * (1 + missed) + stray   # as the tool: at no shift
         if mu > 0:
             k = np.arange(int(mu + 8 * math.sqrt(mu) + 8)); po = np.exp(-mu + k * math.log(mu) - np.array([math.lgamma(v + 1) for v in k])); d = np.convolve(d, po)[:n]
         mix += wi * d
@@ -93,15 +90,16 @@ def main():
     for pod in (False, True):
         S = [[q for q in photos(c, d, pod)] for c, d in sets]; ph = [q for s in S for q in s]
         if not ph: continue
-        # each set weighs the same
-        tot = [sum(len(q["p"]) for q in s) or 1 for s in S]; cat = lambda k: np.concatenate([q[k] for q in ph]) if ph else np.zeros(0)
-        w = np.concatenate([np.full(len(q["p"]), len(ph) and max(tot) / t) for s, t in zip(S, tot) for q in s])
-        p, y, soft = cat("p"), cat("y"), cat("soft"); keep = ~soft
-        kn = fit(p[keep], y[keep], w[keep] / w.max()); missed = sum(q["missed"] for q in ph) / max(1, sum(q["y"].sum() for q in ph))
+        # each set weighs the same; figures are of photos left out one at a time, the card takes the fit over all
+        for q in ph: q["p0"] = q["p"]
+        w = [1 / (sum(len(q["p"]) for q in s) or 1) for s in S for q in s]
+        for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod), q)
+        kn = fit(ph, w, pod); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
+        before, after = ece(cat("p0")[keep], cat("y")[keep]), ece(cat("p")[keep], cat("y")[keep])
         for q in ph:
-            q["p"] = apply(kn, q["p"]); k = q["p"] >= LISTED; q["missed"] += int(q["y"][~k].sum()); q["p"], q["y"] = q["p"][k], q["y"][k]
+            k = q["p"] >= LISTED; q["missed"] += int(q["y"][~k].sum()); q["p"], q["y"] = q["p"][k], q["y"][k]
         missed = sum(q["missed"] for q in ph) / max(1, sum(q["y"].sum() for q in ph))
-        print("pods" if pod else "beans", "knots", kn, "missed %.3f" % missed, "ECE before %.3f after %.3f" % (ece(p[keep], y[keep]), ece(apply(kn, p[keep]), y[keep])))
+        print("pods" if pod else "beans", "weights", kn, "missed %.3f" % missed, "ECE before %.3f after %.3f" % (before, after))
         best = None
         for stray in (.02, .1, .2, .4):
             for shift in np.arange(0, 1.6, .1):
@@ -113,10 +111,16 @@ def main():
             L = [pmf_limits(q["p"], missed, best[3], best[4]) for q in s]
             if L: print("  ", d.rstrip("/").split("/")[-1], "coverage %.3f width %.3f median relative error %.3f missed %.3f" % (np.mean([lo <= q["target"] <= hi for (m, lo, hi), q in zip(L, s)]), np.median([(hi - lo) / max(q["target"], 5) for (m, lo, hi), q in zip(L, s)]), np.median([abs(m - q["target"]) / q["target"] for (m, lo, hi), q in zip(L, s) if q["target"] >= 5] or [0]), sum(q["missed"] for q in s) / max(1, sum(q["y"].sum() for q in s))))
         out["pod" if pod else "bean"] = (kn, missed, best[3], best[4])
+    looks = np.array([p["looks"] for c, d in sets for p in json.load(open(c))["photos"] if p.get("looks")])
     if "--write" in sys.argv:
         t = open(card).read()
+        if len(looks):                                # photos like these are known: their spread, and the farthest of them
+            mean, sd = looks.mean(0), looks.std(0) + 1e-3; far = np.sqrt((((looks - mean) / sd) ** 2).mean(1))
+            v = lambda a: "[" + ", ".join("%.3f" % x for x in a) + "]"
+            for k, x in (("measures", json.dumps(["mean L*", "spread of L*", "mean a*", "mean b*", "ln blur mm", "ln photo px per mm"])), ("mean", v(mean)), ("sd", v(sd)), ("most_distance", "%.2f" % (1.1 * far.max()))):
+                t = re.sub(r"(?m)^%s = [^\n]+" % k, lambda m: "%s = %s" % (k, x), t)
         for k, (kn, missed, stray, shift) in out.items():
-            t = re.sub(r"(\[%s\]\nleast_heat = [^\n]+\nknots = )[^\n]+" % k, lambda m: m.group(1) + json.dumps(kn), t); t = re.sub(r"missed_%ss = [^\n]+" % k, "missed_%ss = %.3f" % (k, missed), t)
+            t = re.sub(r"(\[%s\]\nleast_heat = [^\n]+\nweights = )[^\n]+" % k, lambda m: m.group(1) + json.dumps(kn), t); t = re.sub(r"missed_%ss = [^\n]+" % k, "missed_%ss = %.3f" % (k, missed), t)
             if k == "bean": t = re.sub(r"shift_logit = [^\n]+", "shift_logit = %.2f" % shift, t); t = re.sub(r"stray = [^\n]+", "stray = %.2f" % stray, t)
         open(card, "w").write(t)
 

@@ -4,7 +4,10 @@ use std::path::{Path, PathBuf};
 
 use podfall::{batch, season};
 
-use super::{EXIT_CODES, Outcome, Usage, count, summary};
+use super::{
+    EXIT_CODES, Outcome, Usage, assumptions::AssumptionArgs, count, loss, season_files::FolderArgs,
+    summary,
+};
 
 /// Name of the folder of photos that come with podfall.
 const FOLDER: &str = "demo-images";
@@ -37,7 +40,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let from = folder(args.from.as_deref())?;
     println!("Counting the photos in {} ...\n", from.display());
     let counted = count::count(&count::Args {
-        paths: vec![from],
+        paths: vec![from.clone()],
         frame: None,
         bar_height: None,
         corners: None,
@@ -50,7 +53,31 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     })?;
     let photos = &counted.counts.photos;
     print!("{}", summary::text(photos, &counted.layout));
+    println!("\nLoss by source, from these counts and the season's sheet.csv:\n");
+    loss::run(&loss::Args {
+        folder: FolderArgs {
+            folder: from.clone(),
+            counts: Some(counted.layout.counts_json()),
+            sheet: None,
+        },
+        assumptions: AssumptionArgs::default(),
+        out: Some(args.out.clone()),
+        json: false,
+    })?;
+    print!("{}", where_to_look(&args.out, &from));
     Ok(summary::outcome(photos))
+}
+
+/// What to open, in the order in which it is worth it.
+fn where_to_look(out: &Path, from: &Path) -> String {
+    let place = |name: &str| out.join(name).display().to_string();
+    format!(
+        "\nLook here, in this order:\n  {:<28} the answer, by source, and what to do next\n  {:<28} how sure each photo is, and what to check by hand\n  {:<28} every photo with its marks\nTrue numbers, to compare with: {}\n",
+        place("loss.html"),
+        place("report.html"),
+        place("annotated"),
+        from.join("truth").display(),
+    )
 }
 
 /// The folder given, or the one beside the current folder, or the one of the source tree.

@@ -106,6 +106,13 @@ pub enum PhotoError {
         #[source]
         source: zune_jpeg::errors::DecodeErrors,
     },
+    /// Broken data in a JPEG with a scan for each channel.
+    #[error("the JPEG's data are damaged; copy the photo from the phone again")]
+    DamagedApart {
+        /// What the decoder said.
+        #[source]
+        source: jpeg_decoder::Error,
+    },
     /// Broken data in another picture.
     #[error("the {format}'s data are damaged or of a kind not read here; save the photo as JPEG")]
     Damaged {

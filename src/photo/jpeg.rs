@@ -18,21 +18,44 @@ const MOST_SCANS: usize = 100;
 pub(super) fn decode(bytes: &[u8], limits: &PhotoLimits) -> Result<RgbImage, PhotoError> {
     let header = survey(bytes)?;
     check(&header, limits)?;
+    let pixels = if header.apart {
+        channels_apart(bytes, &header)?
+    } else {
+        ordinary(bytes)?
+    };
+    let picture = RgbImage::from_raw(header.width_px, header.height_px, pixels)
+        .ok_or(PhotoError::DecoderGaveUp { format: "JPEG" })?;
+    match filling_at_the_end(&picture) {
+        Some(period_px) => Err(PhotoError::FilledUp { period_px }),
+        None => Ok(picture),
+    }
+}
+
+/// RGB bytes of a JPEG as cameras write it.
+fn ordinary(bytes: &[u8]) -> Result<Vec<u8>, PhotoError> {
     let options = DecoderOptions::new_safe()
         .set_strict_mode(true)
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_max_scans(MOST_SCANS)
         .jpeg_set_out_colorspace(ColorSpace::RGB);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    JpegDecoder::new_with_options(ZCursor::new(bytes), options)
+        .decode()
+        .map_err(|source| PhotoError::DamagedJpeg { source })
+}
+
+/// RGB bytes of a JPEG that is not progressive but has a scan for each channel, which the fast
+/// decoder takes for whole and turns into wrong colours.
+fn channels_apart(bytes: &[u8], header: &Header) -> Result<Vec<u8>, PhotoError> {
+    let gave_up = || PhotoError::DecoderGaveUp { format: "JPEG" };
+    let mut decoder = jpeg_decoder::Decoder::new(bytes);
     let pixels = decoder
         .decode()
-        .map_err(|source| PhotoError::DamagedJpeg { source })?;
-    let picture = RgbImage::from_raw(header.width_px, header.height_px, pixels)
-        .ok_or(PhotoError::DecoderGaveUp { format: "JPEG" })?;
-    match filling_at_the_end(&picture) {
-        Some(period_px) => Err(PhotoError::FilledUp { period_px }),
-        None => Ok(picture),
+        .map_err(|source| PhotoError::DamagedApart { source })?;
+    match header.components {
+        3 => Ok(pixels),
+        1 => Ok(pixels.iter().flat_map(|&v| [v; 3]).collect()),
+        _ => Err(gave_up()),
     }
 }
 

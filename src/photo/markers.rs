@@ -22,6 +22,8 @@ pub(super) struct Header {
     pub components: u8,
     /// The marker's low byte: 0xC0 baseline, 0xC1 extended, 0xC2 progressive.
     pub frame_kind: u8,
+    /// Whether each channel comes in a scan of its own although the picture is not progressive.
+    pub apart: bool,
     /// The components' own numbers.
     ids: [u8; COMPONENTS],
 }
@@ -29,8 +31,8 @@ pub(super) struct Header {
 /// Walks the markers up to the end of the first picture.
 ///
 /// # Errors
-/// [`PhotoError::CutOff`] when the file ends first, or ends properly before a progressive
-/// picture's last scans.
+/// [`PhotoError::CutOff`] when the file ends first, or ends properly before the last scans of a
+/// picture that comes in several.
 ///
 /// # Source
 /// ITU-T T.81 (1992), annex B (markers) and G.1 (progressive scans).
@@ -41,6 +43,7 @@ pub(super) fn survey(bytes: &[u8]) -> Result<Header, PhotoError> {
     };
     let mut header: Option<Header> = None;
     let mut finished = [[false; BLOCK]; COMPONENTS];
+    let mut scans = 0;
     let mut at = 2;
     loop {
         let (marker, after) = next_marker(bytes, at).ok_or_else(cut_off)?;
@@ -58,18 +61,22 @@ pub(super) fn survey(bytes: &[u8]) -> Result<Header, PhotoError> {
             (None, 0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF) => {
                 header = frame_header(marker, body);
             }
-            (Some(header), SOS) => finish(header, body, &mut finished),
+            (Some(header), SOS) => {
+                scans += 1;
+                finish(header, body, &mut finished);
+            }
             _ => {}
         }
         at = end;
     }
-    let header = header.ok_or(PhotoError::OddJpeg {
+    let mut header = header.ok_or(PhotoError::OddJpeg {
         what: "no frame header",
     })?;
     let whole = finished.iter().take(usize::from(header.components));
-    if header.frame_kind == PROGRESSIVE && !whole.flatten().all(|&done| done) {
+    if !whole.flatten().all(|&done| done) {
         return Err(cut_off());
     }
+    header.apart = header.frame_kind != PROGRESSIVE && scans > 1;
     Ok(header)
 }
 
@@ -85,6 +92,7 @@ fn frame_header(marker: u8, body: &[u8]) -> Option<Header> {
         precision_bits,
         components,
         frame_kind: marker,
+        apart: false,
         ids,
     })
 }

@@ -24,14 +24,38 @@ pub struct Card {
     pub about: toml::Table,
 }
 
-/// A calibration: the logit of heat to the logit of probability, linear between knots and beyond the outer ones.
+/// A calibration: from heat to probability, by how much residue lies there and how coarse the photo is.
+///
+/// With x the logit of the heat, c the residue cover and s the scale as in [`Surroundings`]:
+/// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s.
+/// The same heat means less where chaff in the beans' own colour is thick, and where a bean is few pixels wide.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
     /// Weakest heat that makes an object. Lowered: a longer list of unlikely objects.
     pub least_heat: f64,
-    /// `[logit of heat, logit of probability]`, rising.
-    pub knots: Vec<[f64; 2]>,
+    /// w0 to w6.
+    pub weights: [f64; 7],
+}
+
+/// What a probability depends on besides the heat.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Surroundings {
+    /// Residue cover, in 30 % from 30 %: −1 at bare soil.
+    cover: f64,
+    /// Logarithm of the photo's scale over 2.5 px per mm.
+    scale: f64,
+}
+
+impl Surroundings {
+    /// From residue cover in % and the photo's pixels per mm where it is coarsest; both are kept to the range in
+    /// which photos were calibrated, 0 to 90 % and 1.2 to 5 px per mm.
+    pub fn new(residue_cover_pct: f64, photo_px_per_mm: f64) -> Self {
+        Self {
+            cover: (residue_cover_pct.clamp(0.0, 90.0) - 30.0) / 30.0,
+            scale: (photo_px_per_mm.clamp(1.2, 5.0) / 2.5).ln(),
+        }
+    }
 }
 
 /// What is known, from photos held back, of how a photo's count goes wrong beyond chance.
@@ -64,18 +88,14 @@ pub struct Known {
 
 impl Calibration {
     /// Probability for a heat.
-    pub fn probability(&self, heat: f64) -> f64 {
+    pub fn probability(&self, heat: f64, around: Surroundings) -> f64 {
         let x = logit(heat);
-        let k = &self.knots;
-        let y = match k.len() {
-            0 => x,
-            1 => x - k[0][0] + k[0][1],
-            n => {
-                let i = k.partition_point(|knot| knot[0] <= x).clamp(1, n - 1);
-                let ([x0, y0], [x1, y1]) = (k[i - 1], k[i]);
-                y0 + (y1 - y0) * (x - x0) / (x1 - x0)
-            }
-        };
+        let w = &self.weights;
+        let y = w[0]
+            + w[1] * x
+            + w[2] * x.min(-0.5)
+            + (w[3] + w[4] * x) * around.cover
+            + (w[5] + w[6] * x) * around.scale;
         1.0 / (1.0 + (-y).exp())
     }
 }
@@ -103,20 +123,21 @@ mod tests {
     use super::*;
 
     #[test]
-    fn knots_are_joined_by_straight_lines() {
-        let c = Calibration {
-            least_heat: 0.05,
-            knots: vec![[-2.0, -3.0], [0.0, 1.0], [2.0, 2.0]],
-        };
-        for (heat_logit, logit_p) in [
-            (-2.0, -3.0),
-            (-1.0, -1.0),
-            (1.0, 1.5),
-            (-3.0, -5.0),
-            (4.0, 3.0),
-        ] {
-            let heat = 1.0 / (1.0 + f64::exp(-heat_logit));
-            assert!((logit(c.probability(heat)) - logit_p).abs() < 1e-9);
+    fn more_heat_is_more_probable_in_every_surrounding() {
+        let card: Card = toml::from_str(include_str!("../../models/beans-v1.toml")).unwrap();
+        for calibration in [&card.bean, &card.pod] {
+            for cover in [0.0, 30.0, 60.0, 90.0] {
+                for scale in [1.2, 2.0, 3.0, 5.0] {
+                    let around = Surroundings::new(cover, scale);
+                    let p: Vec<f64> = (1..20)
+                        .map(|i| calibration.probability(f64::from(i) / 20.0, around))
+                        .collect();
+                    assert!(
+                        p.windows(2).all(|w| w[0] < w[1]),
+                        "{cover} % {scale}: {p:?}"
+                    );
+                }
+            }
         }
     }
 }

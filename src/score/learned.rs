@@ -4,11 +4,13 @@ use image::RgbImage;
 
 use super::{
     Chances, Scored,
-    card::Card,
+    card::{Card, Surroundings},
     net::{Maps, Measure, Net, NetError},
     peaks::{Peak, peaks},
 };
-use crate::{candidate::Candidate, colour::lab_from_srgb8, geometry::Point, plot::Plot};
+use crate::{
+    candidate::Candidate, colour::lab_from_srgb8, geometry::Point, ground::Ground, plot::Plot,
+};
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
 const BEAN_REACH: usize = 2;
@@ -28,10 +30,11 @@ const LEAST_PROBABILITY: f64 = 0.02;
 /// [`NetError`] when the network does not run.
 pub fn judge(
     plot: &Plot,
+    ground: &Ground,
     candidates: &[Candidate],
-    net: &Net,
-    card: &Card,
+    (net, card): (&Net, &Card),
 ) -> Result<Vec<Scored>, NetError> {
+    let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm);
     let maps = net.look(&plot.raw)?;
     let mut found: Vec<Scored> = Vec::new();
     let pods = peaks(
@@ -40,18 +43,25 @@ pub fn judge(
         card.pod.least_heat as f32,
         Maps::HEAT_PX,
     );
-    found.extend(pods.iter().map(|peak| pod(plot, &maps, peak, card)));
+    found.extend(
+        pods.iter()
+            .map(|peak| pod(plot, &maps, peak, card.pod.probability(peak.heat, around))),
+    );
     let beans = peaks(
         &maps.bean_heat,
         BEAN_REACH,
         card.bean.least_heat as f32,
         Maps::HEAT_PX,
     );
-    found.extend(
-        beans
-            .iter()
-            .map(|peak| bean(plot, &maps, peak, card, candidates)),
-    );
+    found.extend(beans.iter().map(|peak| {
+        bean(
+            plot,
+            &maps,
+            peak,
+            card.bean.probability(peak.heat, around),
+            candidates,
+        )
+    }));
     found.retain(|scored| 1.0 - scored.chances.other >= LEAST_PROBABILITY);
     found.sort_by(|a, b| {
         let key = |s: &Scored| (s.candidate.centre_mm.y, s.candidate.centre_mm.x);
@@ -68,10 +78,9 @@ fn place(plot: &Plot, peak: &Peak) -> Point {
     plot.mm_from_plot_px(Point::new(peak.x_plot_px, peak.y_plot_px))
 }
 
-fn bean(plot: &Plot, maps: &Maps, peak: &Peak, card: &Card, candidates: &[Candidate]) -> Scored {
+fn bean(plot: &Plot, maps: &Maps, peak: &Peak, any: f64, candidates: &[Candidate]) -> Scored {
     let centre_mm = place(plot, peak);
     let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
-    let any = card.bean.probability(peak.heat);
     let split = any * sigmoid(measure(Measure::SplitLogit));
     let measured = candidates
         .iter()
@@ -115,9 +124,8 @@ fn round_candidate(centre_mm: Point, across_mm: f64) -> Candidate {
 /// Width of a pod, mm, that the network does not measure: pods are 3 to 8 cm long and one bean wide.
 const POD_WIDTH_MM: f64 = 10.0;
 
-fn pod(plot: &Plot, maps: &Maps, peak: &Peak, card: &Card) -> Scored {
+fn pod(plot: &Plot, maps: &Maps, peak: &Peak, probability: f64) -> Scored {
     let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
-    let probability = card.pod.probability(peak.heat);
     let length_mm = measure(Measure::LogLengthMm).exp().clamp(10.0, 90.0);
     let angle_rad = measure(Measure::Sin2).atan2(measure(Measure::Cos2)) / 2.0;
     Scored {

@@ -211,3 +211,36 @@ fn a_jpeg_with_something_behind_it_is_whole() {
     bytes.extend_from_slice(b"a short film");
     assert_eq!(reads(&bytes).pixels, alone);
 }
+
+/// A JPEG that is not progressive but has one scan a channel (as encoders with optimised Huffman tables write it)
+/// is read as the same picture with its channels interleaved.
+#[test]
+fn channels_in_scans_of_their_own_are_read_right() {
+    let picture = image::RgbImage::from_fn(320, 240, |x, y| {
+        image::Rgb([(x / 2) as u8, (y / 2 + 60) as u8, ((x + y) / 4) as u8])
+    });
+    let packed = |optimised: bool| {
+        let mut bytes = Vec::new();
+        let mut encoder = jpeg_encoder::Encoder::new(&mut bytes, 95);
+        encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
+        encoder.set_optimized_huffman_tables(optimised);
+        encoder
+            .encode(picture.as_raw(), 320, 240, jpeg_encoder::ColorType::Rgb)
+            .unwrap();
+        bytes
+    };
+    let limits = podfall::photo::PhotoLimits::default();
+    for optimised in [false, true] {
+        let read = podfall::photo::read(&packed(optimised), "a.jpg", &limits).unwrap();
+        let worst = picture
+            .as_raw()
+            .iter()
+            .zip(read.pixels.as_raw())
+            .map(|(a, b)| a.abs_diff(*b))
+            .max();
+        assert!(
+            worst.unwrap() < 24,
+            "optimised: {optimised}, worst {worst:?}"
+        );
+    }
+}
