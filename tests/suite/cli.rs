@@ -2,67 +2,17 @@
 
 use std::{
     fs,
-    path::{Path, PathBuf},
-    process::{Command, Output, Stdio},
+    path::Path,
+    process::Stdio,
     time::{Duration, Instant},
 };
 
 use serde_json::Value;
-use tempfile::TempDir;
 
-use crate::pictures::{grainy, jpeg};
-
-/// A folder for one test.
-struct Field {
-    folder: TempDir,
-}
-
-impl Field {
-    fn new() -> Self {
-        let folder = tempfile::tempdir().unwrap();
-        fs::create_dir(folder.path().join("photos")).unwrap();
-        Self { folder }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn put(&self, name: &str, bytes: &[u8]) {
-        fs::write(self.path(name), bytes).unwrap();
-    }
-
-    fn command(&self, args: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_podfall"));
-        command.current_dir(self.folder.path()).args(args);
-        command
-    }
-
-    fn run(&self, args: &[&str]) -> Ran {
-        Ran::from(self.command(args).output().unwrap())
-    }
-
-    fn counts(&self, path: &str) -> Value {
-        serde_json::from_slice(&fs::read(self.path(path)).unwrap()).unwrap()
-    }
-}
-
-#[derive(Debug)]
-struct Ran {
-    code: Option<i32>,
-    stdout: String,
-    stderr: String,
-}
-
-impl From<Output> for Ran {
-    fn from(output: Output) -> Self {
-        Self {
-            code: output.status.code(),
-            stdout: String::from_utf8(output.stdout).unwrap(),
-            stderr: String::from_utf8(output.stderr).unwrap(),
-        }
-    }
-}
+use crate::{
+    field::{Field, Ran},
+    pictures::{grainy, jpeg},
+};
 
 fn small() -> Vec<u8> {
     jpeg(&grainy(320, 240, 1), false)
@@ -160,7 +110,7 @@ fn one_bad_photo_stops_nothing_and_others_are_left_out_with_a_word() {
         }
     }
     assert_eq!(ran.stderr.lines().count(), expected.lines().count());
-    let counts = field.counts("photos/out/counts.json");
+    let counts = field.json("photos/out/counts.json");
     let names: Vec<&str> = counts["photos"]
         .as_array()
         .unwrap()
@@ -233,7 +183,7 @@ fn names_in_any_script_and_with_line_breaks_are_taken() {
     }
     let ran = field.run(&["count", "photos", "--frame", "12x12in"]);
     assert_eq!(ran.code, Some(1));
-    let counts = field.counts("photos/out/counts.json");
+    let counts = field.json("photos/out/counts.json");
     let mut got: Vec<&str> = counts["photos"]
         .as_array()
         .unwrap()
@@ -262,7 +212,7 @@ fn a_name_that_is_no_text_is_taken() {
         field.run(&["count", "photos", "--frame", "12x12in"]).code,
         Some(1)
     );
-    let counts = field.counts("photos/out/counts.json");
+    let counts = field.json("photos/out/counts.json");
     assert_eq!(counts["photos"][0]["photo"], "\u{FFFD}t\u{FFFD}.jpg");
 }
 
@@ -285,7 +235,7 @@ fn links_and_closed_files_are_told_and_stop_nothing() {
     let closed = fs::read(field.path("photos/closed.jpg")).is_err();
     let ran = field.run(&["count", "photos", "--frame", "12x12in"]);
     assert_eq!(ran.code, Some(1));
-    let counts = field.counts("photos/out/counts.json");
+    let counts = field.json("photos/out/counts.json");
     let problem = |n: usize| counts["photos"][n]["problem"].as_str().unwrap().to_owned();
     assert_eq!(counts["photos"].as_array().unwrap().len(), 3);
     if closed {
@@ -333,7 +283,7 @@ fn two_photos_of_one_name_are_told_apart_by_the_person() {
         "out",
     ]);
     assert_eq!(
-        field.counts("out/counts.json")["photos"]
+        field.json("out/counts.json")["photos"]
             .as_array()
             .unwrap()
             .len(),
@@ -353,11 +303,11 @@ fn a_season_folder_says_what_the_frame_is() {
     );
     field.put("north/photos/a.jpg", &small());
     assert_eq!(field.run(&["count", "north"]).code, Some(1));
-    let counts = field.counts("north/out/counts.json");
+    let counts = field.json("north/out/counts.json");
     assert_eq!(counts["photos"][0]["frame_spec"], "ring:609.6mm");
     // Its photos folder is known as part of it; the command line goes before the file.
     field.run(&["count", "north/photos", "--frame", "1x1ft"]);
-    let counts = field.counts("north/out/counts.json");
+    let counts = field.json("north/out/counts.json");
     assert_eq!(counts["photos"][0]["frame_spec"], "304.8x304.8mm");
     let in_photos: Vec<_> = fs::read_dir(field.path("north/photos")).unwrap().collect();
     assert_eq!(in_photos.len(), 1, "photos/ is never written to");

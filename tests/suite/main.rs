@@ -1,12 +1,17 @@
 //! All integration tests in one binary, one module a theme.
 
 mod batch;
+mod case;
 mod cli;
 mod coverage;
 mod decide;
+mod field;
+mod fixtures;
+mod layers;
 mod outside_loss;
 mod outside_stats;
 mod photo;
 mod photo_hostile;
 mod pictures;
 mod sheet;
+mod whole;

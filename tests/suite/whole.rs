@@ -1,0 +1,1 @@
+//! An evening from photos to payback, through the real binary.
