@@ -19,7 +19,7 @@ const POD_REACH: usize = 6;
 /// A candidate this near to a hilltop, mm, is the same object: less than half a bean's width.
 const SAME_MM: f64 = 2.6;
 /// Probability under which a bean's hilltop is left out of the list.
-const LEAST_PROBABILITY: f64 = 0.02;
+const LEAST_PROBABILITY: f64 = 0.05;
 
 /// Judges a plot: what lies on it, each with its probability. Sorted from top to bottom, then left to right.
 ///
