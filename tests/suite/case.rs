@@ -64,9 +64,7 @@ impl Case {
     /// Beans inside the frame that show at least `visible`.
     fn beans(&self, visible: f64) -> Vec<&TrueBean> {
         let beans = self.truth.beans.iter();
-        beans
-            .filter(|b| b.inside && b.visible >= visible)
-            .collect()
+        beans.filter(|b| b.inside && b.visible >= visible).collect()
     }
 }
 
