@@ -79,7 +79,7 @@ fn remedies(source: Source) -> Vec<Remedy> {
         ),
         Source::Shatter => [
             from(
-                "Ohio State Knox Co. 2023; MSU 2019, 2021; ground speed: handbook, section 3",
+                "Ohio State Knox Co. 2023; MSU 2019, 2021; ground speed: common practice",
                 &["drive slower, 2.5 to 3 mph (4 to 5 km/h) if beans shatter"],
             ),
             from(

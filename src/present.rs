@@ -57,7 +57,7 @@ fn loss_line(count: &PhotoCount, assumptions: &Assumptions) -> Option<String> {
     let bu = loss.amount.bu_per_ac.estimate;
     let per_ft2 = loss.amount.beans_per_ft2.estimate;
     Some(format!(
-        "this frame alone: {per_ft2:.1} beans/ft², as much as {bu:.2} bu/ac"
+        "this frame alone: {per_ft2:.1} beans/ft², which is {bu:.2} bu/ac"
     ))
 }
 

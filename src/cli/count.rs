@@ -46,7 +46,7 @@ pub struct Args {
     /// Inside size of the frame: 12x12in, 50x25cm, 1x0.25m, or ring:24in for a ring's inside diameter
     #[arg(long, value_name = "SIZE")]
     pub frame: Option<FrameSpec>,
-    /// Height of the bar's inner top edge above the ground, as 27mm or 1in
+    /// Height of the bar's inner edge, as seen from above, over the ground, as 13mm or 0.5in: a lath's top, half a round pipe's thickness
     #[arg(long, value_name = "LENGTH", value_parser = length_mm)]
     pub bar_height: Option<f64>,
     /// The four inner corners by hand, in order round the frame, pixels of the upright photo (one photo only)

@@ -41,8 +41,9 @@ Exit codes, the worst of all photos:
 First time here?
   podfall demo                               the whole way, on photos that come with it
   podfall count FOLDER --frame 12x12in       your own photos
-The count documents a loss. It says nothing of whether an insurer covers it.
-Lay frames only with the engine off and the key in your pocket."
+Podfall documents a loss. It never says whether a loss is covered, and it is no appraisal.
+Lay frames only with the engine off and the key in your pocket; local rules and the machine's
+manual go first."
 )]
 pub struct Cli {
     #[command(subcommand)]

@@ -11,7 +11,8 @@ use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArg
 
 /// Tell what a gain in bu/ac is worth against its price.
 ///
-/// The gain is typed in, or taken from a contrast of two settings of a season.
+/// The gain is typed in, or taken from a contrast of two settings of a season: of the total,
+/// else of what is lost at header and machine, else at the header.
 #[derive(clap::Args, Debug)]
 #[command(after_help = "\
 Examples:

@@ -13,7 +13,7 @@ use podfall::{
 
 use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
-/// Tell how many frames it takes for a wished half-width, and where to lay them.
+/// Tell how many frames it takes for limits as narrow as you wish, and where to lay them.
 ///
 /// From this season's own spread, or from --mean and --k.
 #[derive(clap::Args, Debug)]
@@ -27,16 +27,16 @@ pub struct Args {
     pub folder: FolderArgs,
     #[command(flatten)]
     pub assumptions: AssumptionArgs,
-    /// Half-width of the 95 % limits that is wished, % of the mean
+    /// Half-width wished for the 95 % limits, % of the mean
     #[arg(long, value_name = "PCT", default_value_t = 25.0)]
     pub half_width: f64,
     /// Mean beans in a frame, instead of this season's own
     #[arg(long, value_name = "BEANS")]
     pub mean: Option<f64>,
-    /// Dispersion k of a frame
+    /// Dispersion k of a frame: the smaller, the more unevenly beans lie [default: infinite, as by chance alone]
     #[arg(long, value_name = "K", requires = "mean")]
     pub k: Option<f64>,
-    /// Coefficient of variation between checks, %
+    /// How far checks differ: coefficient of variation between their means, %
     #[arg(long, value_name = "PCT", requires = "mean", default_value_t = 0.0)]
     pub between: f64,
     /// Frames laid at one place of one check

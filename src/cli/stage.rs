@@ -8,7 +8,7 @@ use anyhow::{Context, bail};
 use podfall::frame::FrameSpec;
 use podfall::stage::{self, Amount, Bar, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo};
 
-/// Makes photos of ground with a known number of beans and pods, and a truth file beside each.
+/// Make photos of ground with a known number of beans and pods, and a truth file beside each.
 ///
 /// Count them with `podfall count` and compare: that shows how far to trust a count on ground like yours.
 /// The same options and seed give the same bytes.
@@ -29,7 +29,7 @@ pub struct Args {
     /// What the bars are: white-pipe, grey-pipe, wood, white, orange, red, blue, yellow, black or none.
     #[arg(long)]
     bar: Option<Bar>,
-    /// Height of the bar, mm (a pipe's thickness).
+    /// Height of the bar, mm (a pipe's thickness; give count half of that as --bar-height).
     #[arg(long, value_name = "MM")]
     bar_height_mm: Option<f64>,
     /// Coloured patches on the frame's corners.
@@ -44,7 +44,7 @@ pub struct Args {
     /// Pods inside the frame, exactly.
     #[arg(long, value_name = "N")]
     pods: Option<usize>,
-    /// Ground under residue that is aimed at, %.
+    /// Share of the ground under residue to aim at, %.
     #[arg(long, value_name = "PERCENT")]
     residue: Option<f64>,
     /// Straw and leaves on the bars, pieces per metre.

@@ -17,7 +17,9 @@ mod truth;
 
 use labels::{Label, Sample};
 
-/// Arguments of `podfall fit`.
+/// Fit the first scorer to photos with known truth, and say how well it does on photos left out.
+///
+/// For developers: no count rests on it any more; the network gives the probabilities. DEVELOPERS.md tells its place.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Folders of photos with their truth beside them (form: DEVELOPERS.md).

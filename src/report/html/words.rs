@@ -333,7 +333,7 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
             "See whether this plot is in the count twice; keep one photo of it."
         }
         CautionKind::BarHeightUnknown => {
-            "Measure how high the bar's inner top edge stands above the ground."
+            "Measure how high the bar's inner edge lies above the ground: a lath's top, half a round pipe's thickness."
         }
         CautionKind::Blur | CautionKind::Dark | CautionKind::Glare | CautionKind::DeepShadow => {
             "Count this frame by hand, or take the photo again in even light and held still."
