@@ -1,1 +1,212 @@
 //! An evening from photos to payback, through the real binary.
+
+use std::fs;
+
+use serde_json::Value;
+
+use crate::{
+    field::Field,
+    pictures::{fixture_bytes, grainy, jpeg},
+};
+
+/// Two photos that can be counted.
+fn two_photos() -> Field {
+    let field = Field::new();
+    for (name, case) in [
+        ("a.jpg", "ten-beans-in-the-open"),
+        ("b.jpg", "half-in-shadow"),
+    ] {
+        field.put(
+            &format!("photos/{name}"),
+            &fixture_bytes(&format!("{case}/photo.jpg")),
+        );
+    }
+    field
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("{value}"))
+}
+
+/// What other programs rely on in one photo of `counts.json`.
+fn has_the_fields(photo: &Value) {
+    assert!(photo["photo"].is_string() && photo["status"].is_string());
+    let corners = photo["frame"]["corners_px"].as_array().unwrap();
+    assert_eq!(corners.len(), 4);
+    for corner in corners {
+        assert!(number(&corner[0]) > 0.0 && number(&corner[1]) > 0.0);
+    }
+    let objects = photo["objects"].as_array().unwrap();
+    assert!(!objects.is_empty());
+    for object in objects {
+        let kind = object["kind"].as_str().unwrap();
+        assert!(["bean", "split-bean", "pod"].contains(&kind), "{kind}");
+        assert!((0.0..=1.0).contains(&number(&object["probability"])));
+        assert!(number(&object["x_px"]) > 0.0 && number(&object["y_px"]) > 0.0);
+        assert!(object["counted"].is_boolean());
+    }
+    let beans = &photo["counts"]["beans"];
+    let [low, estimate, high] = ["low", "estimate", "high"].map(|k| number(&beans[k]));
+    assert!(0.0 <= low && low <= estimate && estimate <= high);
+}
+
+/// The worst of all photos is the exit code, and any number of jobs gives the same bytes.
+#[test]
+fn photos_become_counts_pictures_and_a_report() {
+    let field = two_photos();
+    let count = |out: &str, jobs: &str| {
+        let args = [
+            "count", "photos", "--frame", "12x12in", "--out", out, "--jobs", jobs,
+        ];
+        field.run(&args).code
+    };
+    assert_eq!(count("one", "1"), Some(3), "a person must look at shadow");
+    assert_eq!(count("two", "2"), Some(3));
+    let files = [
+        "counts.json",
+        "counts.csv",
+        "report.html",
+        "annotated/a.jpg",
+        "annotated/b.jpg",
+    ];
+    for file in files {
+        let of = |out: &str| fs::read(field.path(out).join(file)).unwrap();
+        let bytes = of("one");
+        assert!(!bytes.is_empty() && bytes == of("two"), "{file}");
+    }
+    let counts = field.json("one/counts.json");
+    assert_eq!(counts["schema"], 1);
+    assert_eq!(counts["model"]["sha256"].as_str().unwrap().len(), 64);
+    let photos = counts["photos"].as_array().unwrap();
+    assert_eq!(photos.len(), 2);
+    photos.iter().for_each(has_the_fields);
+    let report = field.text("one/report.html");
+    // A slash is written as HTML takes it everywhere.
+    for text in ["a.jpg", "b.jpg", "bu&#x2f;ac", "data:image/jpeg;base64,"] {
+        assert!(report.contains(text), "{text}");
+    }
+    let picture = image::open(field.path("one/annotated/a.jpg")).unwrap();
+    assert!(picture.width() >= 1440);
+
+    field.put("photos/c.jpg", &jpeg(&grainy(320, 240, 1), false));
+    assert_eq!(count("one", "1"), Some(1), "one without a frame");
+    assert!(
+        field
+            .text("one/counts.csv")
+            .lines()
+            .any(|l| l.starts_with("c.jpg"))
+    );
+}
+
+/// Frames of a square foot counted by hand: before harvest and in the cut strip, at two settings.
+const BY_HAND: [(&str, &str, [u32; 4]); 4] = [
+    ("fast", "cut", [10, 9, 11, 11]),
+    ("fast", "standing", [2, 1, 2, 2]),
+    ("slow", "cut", [6, 5, 7, 6]),
+    ("slow", "standing", [2, 1, 2, 2]),
+];
+
+/// A season in which nothing could be counted on the photos, and a person counted on the ground.
+fn counted_by_hand() -> Field {
+    let field = Field::new();
+    let mut sheet = String::from("photo,check,place,setting,hand_beans,hand_pods\n");
+    let photo = jpeg(&grainy(320, 240, 1), false);
+    let mut made = 0;
+    for (setting, place, beans) in BY_HAND {
+        for (n, beans) in beans.iter().enumerate() {
+            let name = format!("{setting}-{place}-{n}.jpg");
+            let check = if setting == "fast" { 1 } else { 2 };
+            sheet.push_str(&format!("{name},{check},{place},{setting},{beans},0\n"));
+            let mut bytes = photo.clone();
+            bytes.push(made);
+            made += 1;
+            field.put(&format!("photos/{name}"), &bytes);
+        }
+    }
+    let count = [
+        "count", "photos", "--frame", "12x12in", "--out", ".", "--jobs", "2",
+    ];
+    assert_eq!(field.run(&count).code, Some(1));
+    let written = field.runs_well(&["sheet", "."]);
+    assert!(written.contains("16 rows, 16 new"), "{written}");
+    field.put("sheet.csv", sheet.as_bytes());
+    // Run again it keeps what was typed.
+    let written = field.runs_well(&["sheet", "."]);
+    assert!(written.contains("16 rows, 0 new"), "{written}");
+    assert!(
+        field
+            .text("sheet.csv")
+            .contains("fast-cut-0.jpg,1,cut,fast")
+    );
+    field
+}
+
+/// 2904 seeds a pound are 4 beans a square foot for a bushel an acre.
+const SEEDS: [&str; 2] = ["--seeds-per-lb", "2904"];
+
+fn source<'a>(sources: &'a Value, name: &str) -> &'a Value {
+    let mut all = sources.as_array().unwrap().iter();
+    all.find(|s| s["source"] == name)
+        .unwrap_or_else(|| panic!("no {name} in {sources}"))
+}
+
+/// The first setting is the worked example of Staton, Michigan State University Extension (2012): 10, 9, 11, 11 in the
+/// cut strip, 2, 1, 2, 2 in the standing crop, 4 beans a square foot for a bushel: 2.125 bu/ac at the header.
+#[test]
+fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
+    let field = counted_by_hand();
+    let table = field.runs_well(&[&["loss", "."][..], &SEEDS].concat());
+    // Both settings together: (65/8 − 14/8) / 4.
+    assert!(table.contains("1.59 ("), "{table}");
+    for file in ["loss.html", "loss.json", "loss.csv", "checks.geojson"] {
+        assert!(!field.text(file).is_empty(), "{file}");
+    }
+    let loss = field.json("loss.json");
+    let by_setting = &loss["season"]["by_setting"];
+    let header = |setting: &str| {
+        let amount = &source(&by_setting[setting]["sources"], "header")["amount"];
+        number(&amount["bu_per_ac"]["estimate"])
+    };
+    assert!((header("fast") - 2.125).abs() < 1e-9);
+    assert!((header("slow") - 1.0625).abs() < 1e-9);
+    let before = source(&loss["season"]["all"]["sources"], "pre-harvest");
+    let bushels = number(&before["amount"]["bu_per_ac"]["estimate"]);
+    assert!((bushels - 1.75 / 4.0).abs() < 1e-9);
+
+    let two = ["--before", "fast", "--after", "slow", "--json"];
+    let found = field.runs_well(&[&["contrast", "."][..], &SEEDS, &two].concat());
+    let found: Value = serde_json::from_str(&found).unwrap();
+    let change = &source(&found["sources"], "header")["change_bu_per_ac"];
+    assert!((number(&change["estimate"]) + 1.0625).abs() < 1e-9);
+    assert!(number(&change["low"]) < -1.0625 && number(&change["high"]) > -1.0625);
+
+    let offer = ["--cost", "18000", "--price", "10", "--acres", "1200"];
+    let args = [&["payback", "."][..], &SEEDS, &two, &offer].concat();
+    let paid: Value = serde_json::from_str(&field.runs_well(&args)).unwrap();
+    let yearly = number(&paid["payback"]["yearly_value"]["estimate"]);
+    assert!((yearly - 1.0625 * 10.0 * 1200.0).abs() < 1e-6);
+    let plan = field.runs_well(&["plan", "."]);
+    assert!(plan.contains("standing: 1.8 beans a frame"), "{plan}");
+    // No photo was counted, so that photo and hand cannot be set against each other.
+    let hand = field.run(&["contrast", ".", "--hand"]);
+    assert_eq!(hand.code, Some(2));
+    assert!(hand.stderr.contains("3 are needed"), "{}", hand.stderr);
+}
+
+/// n = (1.96 / 0.25)² (1/6 + 1/2) = 41.0 and (1.96 / 0.25)² / 6 = 10.2: Krebs, Ecological Methodology, chapter 7 (from
+/// memory). Half a bushel of 10 on 1200 acres is 6000 a year: 18000 are back in three.
+#[test]
+fn plan_and_payback_from_typed_numbers() {
+    let field = Field::new();
+    let plan = field.runs_well(&["plan", "--mean", "6", "--k", "2", "--half-width", "25"]);
+    assert!(plan.contains("formula 41.0, Poisson 10.2"), "{plan}");
+    let args = "payback --gain 0.5 --cost 18000 --price 10 --acres 1200 --years 7";
+    let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
+    for line in [
+        "Worth a year           6000 ",
+        "Payback                3.0 years",
+        "Net present value      24000 ",
+    ] {
+        assert!(paid.contains(line), "{paid}");
+    }
+}
