@@ -28,7 +28,7 @@ pub struct CountSettings {
 impl Default for CountSettings {
     fn default() -> Self {
         Self {
-            counted_from: 0.5,
+            counted_from: 0.4,
             doubt: (0.2, 0.8),
             listed_from: 0.05,
         }
