@@ -19,7 +19,7 @@ pub struct Settled {
     pub frames: Vec<FrameLoss>,
     /// Standard deviation of each frame's count that it shares with all photos, beans.
     pub shared_sd: Vec<f64>,
-    /// Hand count for one bean of the photo's, where at least [`FEWEST_BOTH`] frames were counted both ways.
+    /// Hand count for one bean of the photo's, where at least `FEWEST_BOTH` frames were counted both ways.
     pub ratio: Option<RatioEstimate>,
     /// What is to be said about it.
     pub cautions: Vec<LossCaution>,
@@ -30,7 +30,7 @@ pub const FEWEST_BOTH: usize = 3;
 
 /// Settles which count stands for each frame.
 ///
-/// Loose beans counted by hand take the photo's place; where at least [`FEWEST_BOTH`] frames were
+/// Loose beans counted by hand take the photo's place; where at least `FEWEST_BOTH` frames were
 /// counted both ways, the other photos' loose beans are multiplied by the ratio of the two.
 pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
     let mut cautions = Vec::new();

@@ -73,7 +73,7 @@ pub struct Setting {
 pub struct PhotoPart<'a> {
     /// What was counted.
     pub count: &'a PhotoCount,
-    /// Its pictures, packed; made by [`pictures`] in the run over the photos.
+    /// Its pictures, packed; made by [`pictures()`] in the run over the photos.
     pub pictures: Pictures,
 }
 
