@@ -37,9 +37,9 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; turn so that your shadow falls outside"),
         under(CautionKind::CoarseScale, bean_px, 11.0, "a bean is only {} px wide, {} px or more is wanted; stand closer or use a smaller frame"),
         over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, 60.0, "residue covers {} % of the plot, above {} % beans lie hidden: lift the residue off and take a second photo"),
-        under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.6, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
+        under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.5, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
         (!seen.bar_height_known)
-            .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 2.5, "the height of the bar is not known, so the ground seen may be {} % more than its inside measure (over {} %): give --bar-height"))
+            .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the height of the bar is not known, so the ground seen may be {} % more than its inside measure (over {} %): give --bar-height"))
             .flatten(),
         over(CautionKind::UnlikeTraining, seen.distance.0, seen.distance.1, "this ground or light is unlike what the model was trained on ({} standard deviations, at most {}): count this frame by hand too"),
     ];

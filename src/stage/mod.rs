@@ -151,6 +151,7 @@ pub fn jpeg(scene: &Scene, staged: &Staged) -> Vec<u8> {
     let mut out = Vec::new();
     let mut encoder = jpeg_encoder::Encoder::new(&mut out, scene.camera.jpeg_quality);
     encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
+    encoder.set_optimized_huffman_tables(true);
     encoder
         .add_exif_metadata(&exif_note::exif_bytes(scene))
         .expect("the block is far below 64 KiB");
