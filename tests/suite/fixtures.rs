@@ -103,7 +103,7 @@ fn low_sun_over_residue_has_limits_that_hold() {
 }
 
 /// A weak point, kept in view: beans a few pixels wide on pale soil. Four of twelve are missed and the limits
-/// (2 to 12) do not reach the 13 that can be seen; what is asked is that the photo is cautioned as too coarse.
+/// (1 to 11) do not reach the 13 that can be seen; what is asked is that the photo is cautioned as too coarse.
 #[test]
 fn a_coarse_ring_on_pale_soil_is_cautioned() {
     let case = Case::open("ring-on-pale-soil");
