@@ -91,7 +91,8 @@ impl Run<'_> {
     }
 
     /// At most `missed` beans that show half or more are without an object of their own, and at most `wrong`
-    /// counted objects are no bean: matched one to one, the nearest pairs first.
+    /// counted objects are no bean: matched one to one, the nearest pairs first. Whatever is no bean must be marked
+    /// doubtful, so that a person is asked to look at it.
     pub fn beans_match(&self, missed: usize, wrong: usize) {
         let (must, objects) = (self.case.beans(LEAST_VISIBLE), self.counted());
         let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
@@ -115,14 +116,22 @@ impl Run<'_> {
                 .filter(|b| !b.inside || b.visible < LEAST_VISIBLE)
                 .any(|b| near(b, o))
         };
-        let no_bean = objects.iter().zip(&used);
-        let no_bean = no_bean.filter(|(o, used)| !**used && !hidden(o)).count();
+        let no_bean: Vec<&&Object> = (objects.iter().zip(&used))
+            .filter(|(o, used)| !**used && !hidden(o))
+            .map(|(o, _)| o)
+            .collect();
         assert!(
-            lost <= missed && no_bean <= wrong,
-            "{}: {lost} of {} beans missed (at most {missed}), {no_bean} of {} objects are no bean (at most {wrong})",
+            lost <= missed && no_bean.len() <= wrong,
+            "{}: {lost} of {} beans missed (at most {missed}), {} of {} objects are no bean (at most {wrong})",
             self.case.name,
             must.len(),
+            no_bean.len(),
             objects.len(),
+        );
+        assert!(
+            no_bean.iter().all(|o| o.doubtful),
+            "{}: no bean, and no doubt: {no_bean:?}",
+            self.case.name
         );
     }
 
