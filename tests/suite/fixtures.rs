@@ -47,7 +47,7 @@ fn a_frame_that_runs_out_of_the_picture_is_refused() {
 }
 
 #[test]
-fn ten_beans_in_the_open_are_ten() {
+fn ten_beans_in_the_open_are_all_found() {
     let case = Case::open("ten-beans-in-the-open");
     let run = counted(&case, ONE_FOOT);
     run.corners_within_a_hundredth();
