@@ -165,13 +165,14 @@ impl Net {
         let (w, h) = (across.seen.len(), down.seen.len());
         let input = pixels(raw, across, down);
         let options = RunOptions::default().with_thread_pool(Some(ONE_THREAD.with(Arc::clone)));
-        let [answer] = self
-            .model
-            .run_n(
-                vec![(self.input, input.view().into())],
-                [self.output],
-                Some(options),
-            )
+        let run = || {
+            let inputs = vec![(self.input, input.view().into())];
+            self.model.run_n(inputs, [self.output], Some(options))
+        };
+        // On a thread of its own: a batch worker that waited for the runtime's pool would take up the next photo
+        // meanwhile, and the one after that, until all of them were in memory.
+        let [answer] = std::thread::scope(|scope| scope.spawn(run).join())
+            .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
             .map_err(|source| NetError::Run {
                 width_px: w,
                 height_px: h,
