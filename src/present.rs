@@ -3,12 +3,13 @@
 use crate::{
     annotate,
     counts::{CountsFile, Limits, PhotoCount},
-    loss::{Amount, Assumptions, FrameLoss, Loss, loss_over},
+    loss::{Amount, Assumptions, FrameLoss, Loss, loss_over, seed_size},
     photo,
     pipeline::{Picture, Settings},
     report::html::{
         self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
     },
+    units::GroundM2,
 };
 
 /// JPEG quality of an annotated picture.
@@ -53,9 +54,12 @@ pub fn draw(picture: &Picture, count: &PhotoCount, settings: &Settings, photos: 
 
 /// The loss that this one frame stands for, one line: it is no loss of the field.
 fn loss_line(count: &PhotoCount, assumptions: &Assumptions) -> Option<String> {
-    let loss = loss_over(&[FrameLoss::of_photo(count)?], assumptions).ok()?;
-    let bu = loss.amount.bu_per_ac.estimate;
-    let per_ft2 = loss.amount.beans_per_ft2.estimate;
+    let frame = FrameLoss::of_photo(count)?;
+    let per_ft2 = frame.lost() / GroundM2::new(frame.area_m2.estimate)?.ft2();
+    let (seeds, _) = seed_size(assumptions, &[frame]);
+    let bu = Amount::exactly(assumptions, &seeds, per_ft2)
+        .bu_per_ac
+        .estimate;
     Some(format!(
         "this frame alone: {per_ft2:.1} beans/ft², which is {bu:.2} bu/ac"
     ))
