@@ -1,6 +1,6 @@
 //! How many of a set of doubtful objects are real: the whole distribution, not only its mean.
 
-use crate::counts::Limits;
+use crate::{counts::Limits, stats::poisson_binomial_pmf};
 
 /// What a count allows for beyond the chance of each object.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,7 +44,7 @@ pub fn how_many(probabilities: &[f64], allow: &Allowances) -> Limits {
         let shifted: Vec<f64> = probabilities.iter().map(|&p| shifted(p, shift)).collect();
         let found: f64 = shifted.iter().sum();
         let unlisted = found * allow.missed + allow.stray;
-        let total = with_poisson(coin_tosses(&shifted), unlisted);
+        let total = with_poisson(poisson_binomial_pmf(&shifted), unlisted);
         mixed.resize(mixed.len().max(total.len()), 0.0);
         for (m, t) in mixed.iter_mut().zip(total) {
             *m += weight * t;
@@ -61,19 +61,6 @@ pub fn how_many(probabilities: &[f64], allow: &Allowances) -> Limits {
 fn shifted(p: f64, shift_logit: f64) -> f64 {
     let odds = p / (1.0 - p).max(1e-12) * shift_logit.exp();
     odds / (1.0 + odds)
-}
-
-/// Distribution of the number of heads among unlike coins.
-fn coin_tosses(probabilities: &[f64]) -> Vec<f64> {
-    let mut out = vec![1.0];
-    for &p in probabilities {
-        out.push(0.0);
-        for k in (0..out.len()).rev() {
-            let before = if k == 0 { 0.0 } else { out[k - 1] };
-            out[k] = out[k] * (1.0 - p) + before * p;
-        }
-    }
-    out
 }
 
 /// Adds a Poisson number with this mean.

@@ -96,7 +96,7 @@ impl Calibration {
             + w[2] * x.min(-0.5)
             + (w[3] + w[4] * x) * around.cover
             + (w[5] + w[6] * x) * around.scale;
-        1.0 / (1.0 + (-y).exp())
+        logistic(y)
     }
 }
 
@@ -110,6 +110,11 @@ impl Known {
             .sum();
         ((sum / n.max(1) as f64).sqrt(), self.most_distance)
     }
+}
+
+/// The probability of a logit.
+pub fn logistic(logit: f64) -> f64 {
+    1.0 / (1.0 + (-logit).exp())
 }
 
 /// The logit of a probability, kept finite.

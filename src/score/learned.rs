@@ -4,7 +4,7 @@ use image::RgbImage;
 
 use super::{
     Chances, Scored,
-    card::{Card, Surroundings},
+    card::{Card, Surroundings, logistic},
     net::{Maps, Measure, Net, NetError},
     peaks::{Peak, peaks},
 };
@@ -70,10 +70,6 @@ pub fn judge(
     Ok(found)
 }
 
-fn sigmoid(logit: f64) -> f64 {
-    1.0 / (1.0 + (-logit).exp())
-}
-
 fn place(plot: &Plot, peak: &Peak) -> Point {
     plot.mm_from_plot_px(Point::new(peak.x_plot_px, peak.y_plot_px))
 }
@@ -81,7 +77,7 @@ fn place(plot: &Plot, peak: &Peak) -> Point {
 fn bean(plot: &Plot, maps: &Maps, peak: &Peak, any: f64, candidates: &[Candidate]) -> Scored {
     let centre_mm = place(plot, peak);
     let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
-    let split = any * sigmoid(measure(Measure::SplitLogit));
+    let split = any * logistic(measure(Measure::SplitLogit));
     let measured = candidates
         .iter()
         .filter(|c| !c.pod_shaped && c.centre_mm.distance(centre_mm) <= SAME_MM)
