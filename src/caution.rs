@@ -42,6 +42,8 @@ pub enum CautionKind {
     BarHeightUnknown,
     /// Unlike anything that the model was fitted on: distance in standard deviations.
     UnlikeTraining,
+    /// The photo's colour profile could not be applied: number of such profiles, 1.
+    ColourProfile,
 }
 
 impl CautionKind {
@@ -65,6 +67,7 @@ impl CautionKind {
             Self::SamePlot => "same-plot",
             Self::BarHeightUnknown => "bar-height-unknown",
             Self::UnlikeTraining => "unlike-training",
+            Self::ColourProfile => "colour-profile",
         }
     }
 }

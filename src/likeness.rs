@@ -27,10 +27,33 @@ const RING_TURNS: usize = 72;
 
 /// A plot drawn 32 × 32 cells small, lightness L* only.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(transparent)]
+#[serde(try_from = "Vec<u8>", into = "Vec<u8>")]
 pub struct Thumbnail {
     /// L* of each cell, 0 to 100, row by row; 32 × 32 of them.
     cells_l: Vec<u8>,
+}
+
+/// Cells that are not 32 × 32.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("a plot drawn small has {needed} cells, this one has {found}", needed = CELLS * CELLS)]
+pub struct NotSquare {
+    /// How many there are.
+    found: usize,
+}
+
+impl TryFrom<Vec<u8>> for Thumbnail {
+    type Error = NotSquare;
+
+    fn try_from(cells_l: Vec<u8>) -> Result<Self, NotSquare> {
+        let found = cells_l.len();
+        Self::from_cells(cells_l).ok_or(NotSquare { found })
+    }
+}
+
+impl From<Thumbnail> for Vec<u8> {
+    fn from(thumbnail: Thumbnail) -> Self {
+        thumbnail.cells_l
+    }
 }
 
 impl Thumbnail {

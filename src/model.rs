@@ -28,6 +28,16 @@ pub enum ModelError {
     /// The card cannot be read.
     #[error("the model's card (the .toml beside the model file) cannot be read")]
     Card(#[source] toml::de::Error),
+    /// A number on the card that cannot be.
+    #[error(
+        "the model's card says {what} is {value}, which cannot be; take file and card from the same place"
+    )]
+    Number {
+        /// Which.
+        what: &'static str,
+        /// What stands there.
+        value: f64,
+    },
     /// The network is not the one that the card is of.
     #[error(
         "the model file has SHA-256 {found}, its card says {needed}; take file and card from the same place"
@@ -59,6 +69,7 @@ impl Model {
     /// [`ModelError`] when either cannot be read or they do not belong together.
     pub fn from_bytes(network: Vec<u8>, card: &str) -> Result<Self, ModelError> {
         let card: Card = toml::from_str(card).map_err(ModelError::Card)?;
+        check_numbers(&card)?;
         let found = photo::sha256_hex(&network);
         if found != card.sha256 {
             return Err(ModelError::Checksum {
@@ -81,6 +92,34 @@ impl Model {
     }
 }
 
+/// Scales, px per mm, at which a network can look: a plot at a finer one does not fit into memory, at a coarser one
+/// a bean is a pixel.
+const SCALES: std::ops::RangeInclusive<f64> = 0.5..=12.0;
+
+/// Refuses a card whose numbers would make nonsense of every photo.
+fn check_numbers(card: &Card) -> Result<(), ModelError> {
+    let number = |what, value: f64, holds: bool| match holds {
+        true => Ok(()),
+        false => Err(ModelError::Number { what, value }),
+    };
+    number(
+        "px_per_mm",
+        card.px_per_mm,
+        SCALES.contains(&card.px_per_mm),
+    )?;
+    for (what, calibration) in [
+        ("a weight of bean", &card.bean),
+        ("a weight of pod", &card.pod),
+    ] {
+        for weight in calibration.weights {
+            number(what, weight, weight.is_finite())?;
+        }
+        let least = calibration.least_heat;
+        number("least_heat", least, (0.0..=1.0).contains(&least))?;
+    }
+    Ok(())
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -90,6 +129,22 @@ mod tests {
         let model = Model::built_in();
         assert_eq!(model.name().sha256.len(), 64);
         assert!(model.card.px_per_mm > 1.0);
+    }
+
+    #[test]
+    fn a_card_with_an_impossible_number_is_refused() {
+        let card = include_str!("../models/beans-v1.toml");
+        for (key, value) in [
+            ("px_per_mm", "nan"),
+            ("px_per_mm", "1e9"),
+            ("least_heat", "-1.0"),
+            ("weights", "[inf, 1, 0, 0, 0, 0, 0]"),
+        ] {
+            let line = card.lines().find(|line| line.starts_with(key)).unwrap();
+            let damaged = card.replacen(line, &format!("{key} = {value}"), 1);
+            let error = Model::from_bytes(vec![1], &damaged).unwrap_err();
+            assert!(matches!(error, ModelError::Number { .. }), "{key}: {error}");
+        }
     }
 
     #[test]

@@ -157,6 +157,7 @@ fn count(
         shares: &ground.shares,
         distance: model.card.known.distance(&looks),
         bar_height_known: settings.frame.bar_height_mm.is_some(),
+        colours: photo.meta.colour_profile.as_ref(),
     });
     let confirm =
         cautions.iter().any(|c| c.kind.asks_for_a_person()) || objects.iter().any(|o| o.doubtful);

@@ -14,6 +14,7 @@ use crate::{
 
 mod layout;
 mod outputs;
+mod part;
 mod run;
 mod sources;
 mod twice;
@@ -21,6 +22,7 @@ mod work;
 
 pub use layout::{Layout, annotated_name};
 pub use outputs::{write_counts, write_report};
+pub use part::{Job, Part, PartError, gathered, part};
 pub use run::run;
 pub use sources::{Gathered, LeftOut, Source, gather, season_root};
 pub use twice::{Seen, cautions as cautions_of_twice};

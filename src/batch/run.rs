@@ -84,12 +84,9 @@ impl Batch<'_> {
         {
             return Ok((record, true));
         }
-        let Some(counted) = self.counted(&bytes, source) else {
-            let count = self.worker.failed(
-                &source.name,
-                "a fault in podfall itself stopped this photo; the others go on; please report it with this photo".to_owned(),
-            );
-            return Ok((work::Record::bare(count), false));
+        let counted = match counted(self.worker, &bytes, &source.name) {
+            Ok(counted) => counted,
+            Err(failed) => return Ok((work::Record::bare(*failed), false)),
         };
         drop(bytes);
         let drawn = self.drawn(&counted, &counted.count, &sha256, &[])?;
@@ -101,11 +98,6 @@ impl Batch<'_> {
         };
         record.save(&self.orders.layout.work_file(&sha256, &source.name))?;
         Ok((record, false))
-    }
-
-    /// Counts; `None` when a stage panicked, which is a fault of ours.
-    fn counted(&self, bytes: &[u8], source: &Source) -> Option<Counted> {
-        catch_unwind(AssertUnwindSafe(|| self.worker.count(bytes, &source.name))).ok()
     }
 
     /// Finished work that still holds: same keys, and its pictures are there if they are wanted.
@@ -205,11 +197,9 @@ impl Batch<'_> {
         let Ok(bytes) = files::read_whole(&source.path, MOST_FILE_BYTES) else {
             return Ok(());
         };
-        let Some(counted) = self
-            .counted(&bytes, source)
-            .filter(|c| c.count == record.count)
-        else {
-            return Ok(());
+        let counted = match counted(self.worker, &bytes, &source.name) {
+            Ok(counted) if counted.count == record.count => counted,
+            _ => return Ok(()),
         };
         let sha256 = &count.meta.sha256;
         let drawn = self.drawn(&counted, count, sha256, extra)?;
@@ -218,8 +208,21 @@ impl Batch<'_> {
     }
 }
 
+/// Counts one photo. A stage that panicked is a fault of ours: it fails this photo and stops no other.
+pub(super) fn counted(
+    worker: &dyn Worker,
+    bytes: &[u8],
+    name: &str,
+) -> Result<Counted, Box<PhotoCount>> {
+    let count = || worker.count(bytes, name);
+    catch_unwind(AssertUnwindSafe(count)).map_err(|_| {
+        let problem = "a fault in podfall itself stopped this photo; the others go on; please report it with this photo";
+        Box::new(worker.failed(name, problem.to_owned()))
+    })
+}
+
 /// A result with further cautions. A photo that was counted must then be confirmed.
-fn with_cautions(mut count: PhotoCount, extra: &[Caution]) -> PhotoCount {
+pub(super) fn with_cautions(mut count: PhotoCount, extra: &[Caution]) -> PhotoCount {
     count.cautions.extend_from_slice(extra);
     if !extra.is_empty() && count.status == Status::Counted {
         count.status = Status::Confirm;

@@ -14,7 +14,7 @@ use podfall::{
 };
 
 use super::{
-    EXIT_CODES, Outcome,
+    EXIT_CODES, Outcome, part,
     progress::Progress,
     setup::{Setup, jobs, key},
     shown, summary,
@@ -27,7 +27,7 @@ use super::{
 /// its limits and doubts, goes to counts.json, counts.csv, report.html and annotated/.
 ///
 /// A run that was stopped goes on where it was when the same command is given again.
-#[derive(Debug, clap::Args)]
+#[derive(Debug, Default, clap::Args)]
 #[command(after_help = format!("\
 Examples:
   podfall count photos --frame 12x12in
@@ -35,6 +35,8 @@ Examples:
   podfall count season --jobs 2                       frame from season/podfall.toml
   podfall count plot7.jpg --frame 50x25cm --corners 812,640,2210,655,2198,2050,801,2031
   podfall count photos --frame 12x12in --json > counts.jsonl
+
+With --part the exit code is 0 when every photo has its line, whatever came of it: the line says that.
 
 Results, in OUT: counts.json, counts.csv, report.html, annotated/; work/ keeps finished photos.
 
@@ -61,6 +63,9 @@ pub struct Args {
     /// Print one line of JSON a photo instead of the table
     #[arg(long)]
     pub json: bool,
+    /// Print one line of JSON a photo for podfall gather and write no file: for many machines, see DEVELOPERS.md
+    #[arg(long, conflicts_with_all = ["out", "json", "again", "no_pictures"])]
+    pub part: bool,
     /// A model file to score with instead of the one built in; its card lies beside it as .toml
     #[arg(long, value_name = "FILE")]
     pub model: Option<PathBuf>,
@@ -103,6 +108,10 @@ pub struct Finished {
 
 /// Counts, then prints the table or the JSON lines.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
+    if args.part {
+        let setup = Setup::new(args)?;
+        return part::print_parts(&setup.found, &setup.settings, &setup.model, args.jobs);
+    }
     let done = count(args)?;
     let photos = &done.counts.photos;
     if args.json {

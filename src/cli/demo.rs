@@ -41,15 +41,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     println!("Counting the photos in {} ...\n", from.display());
     let counted = count::count(&count::Args {
         paths: vec![from.clone()],
-        frame: None,
-        bar_height: None,
-        corners: None,
         out: Some(args.out.clone()),
         jobs: args.jobs,
-        json: false,
-        model: None,
-        again: false,
-        no_pictures: false,
+        ..count::Args::default()
     })?;
     let photos = &counted.counts.photos;
     print!("{}", summary::text(photos, &counted.layout));

@@ -10,13 +10,16 @@ mod count;
 mod demo;
 mod fit;
 mod loss;
+mod part;
 mod payback;
 mod plan;
 mod progress;
+mod ready;
 mod season;
 mod season_files;
 mod setup;
 mod sheet;
+mod shell;
 mod stage;
 mod summary;
 
@@ -53,6 +56,8 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Count(count::Args),
+    Ready(ready::Args),
+    Gather(part::Args),
     Season(season::Args),
     Stage(stage::Args),
     Sheet(sheet::Args),
@@ -61,6 +66,8 @@ enum Command {
     Plan(plan::Args),
     Payback(payback::Args),
     Demo(demo::Args),
+    Completions(shell::CompletionsArgs),
+    Man(shell::ManArgs),
     Fit(fit::Args),
 }
 
@@ -89,6 +96,8 @@ impl From<Outcome> for ExitCode {
 pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
     match &cli.command {
         Command::Count(args) => count::run(args),
+        Command::Ready(args) => ready::run(args),
+        Command::Gather(args) => part::run(args),
         Command::Season(args) => season::run(args),
         Command::Stage(args) => stage::run(args).map(|()| Outcome::Good),
         Command::Sheet(args) => sheet::run(args),
@@ -97,6 +106,8 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
         Command::Plan(args) => plan::run(args),
         Command::Payback(args) => payback::run(args),
         Command::Demo(args) => demo::run(args),
+        Command::Completions(args) => shell::completions(args),
+        Command::Man(args) => shell::man(args),
         Command::Fit(args) => fit::run(args).map(|()| Outcome::Good),
     }
 }

@@ -56,7 +56,7 @@ impl Setup {
         let layout = Layout {
             out: args.out.clone().unwrap_or_else(|| home.out()),
         };
-        if args.out.is_none() {
+        if args.out.is_none() && !args.part {
             keep_other_counts(args, &found, &layout)?;
         }
         Ok(Self {
@@ -69,7 +69,7 @@ impl Setup {
 }
 
 /// Where the photos are at home.
-struct Home {
+pub(super) struct Home {
     /// The folder given first, or that of the photo given first.
     folder: PathBuf,
     /// The season folder that it belongs to.
@@ -78,7 +78,7 @@ struct Home {
 
 impl Home {
     /// Of all paths given; photos of two seasons have two frames, of which one would be wrong.
-    fn of(paths: &[PathBuf]) -> anyhow::Result<Self> {
+    pub fn of(paths: &[PathBuf]) -> anyhow::Result<Self> {
         let mut folders = paths.iter().map(|path| folder_of(path));
         let folder = folders.next().unwrap_or_default();
         let season = batch::season_root(&folder);
@@ -95,7 +95,8 @@ impl Home {
         Ok(Self { folder, season })
     }
 
-    fn out(&self) -> PathBuf {
+    /// Where the results go unless told.
+    pub fn out(&self) -> PathBuf {
         self.season.as_ref().unwrap_or(&self.folder).join("out")
     }
 }
@@ -110,7 +111,7 @@ fn folder_of(path: &Path) -> PathBuf {
 }
 
 /// The season's `podfall.toml`, if there is one; the command line goes before it.
-fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
+pub(super) fn settings(args: &Args, home: &Home) -> anyhow::Result<Settings> {
     let season = match &home.season {
         Some(root) => read_season(&root.join(season::FILE))?,
         None => Season::default(),
@@ -145,7 +146,8 @@ fn read_season(path: &Path) -> anyhow::Result<Season> {
         .map_err(usage)
 }
 
-fn model(path: Option<&Path>) -> anyhow::Result<Model> {
+/// The model in the binary, or the one given.
+pub(super) fn model(path: Option<&Path>) -> anyhow::Result<Model> {
     let Some(path) = path else {
         return Ok(Model::built_in());
     };

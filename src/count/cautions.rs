@@ -4,6 +4,7 @@ use crate::{
     caution::{Caution, CautionKind},
     frame::FoundFrame,
     ground::Shares,
+    photo::ColourProfile,
     plot::Plot,
 };
 
@@ -23,6 +24,8 @@ pub struct Seen<'a> {
     pub distance: (f64, f64),
     /// Whether the bar's height was told.
     pub bar_height_known: bool,
+    /// The photo's colour profile.
+    pub colours: Option<&'a ColourProfile>,
 }
 
 /// Doubts about one photo, in the order of [`CautionKind`].
@@ -42,8 +45,23 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
             .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the height of the bar is not known, so the ground seen may be {} % more than its inside measure (over {} %): give --bar-height"))
             .flatten(),
         over(CautionKind::UnlikeTraining, seen.distance.0, seen.distance.1, "this ground or light is unlike what the model was trained on ({} standard deviations, at most {}): count this frame by hand too"),
+        seen.colours.and_then(colours),
     ];
     found.into_iter().flatten().collect()
+}
+
+/// A profile that could not be applied.
+fn colours(profile: &ColourProfile) -> Option<Caution> {
+    let message = format!(
+        "the photo's colour profile ({}) could not be turned into sRGB, so its colours may be off: switch HDR pictures off in the phone's camera, or export the photo as an ordinary JPEG",
+        profile.name
+    );
+    (!profile.applied).then_some(Caution {
+        kind: CautionKind::ColourProfile,
+        measured: 1.0,
+        bound: 0.0,
+        message,
+    })
 }
 
 fn over(kind: CautionKind, measured: f64, bound: f64, text: &str) -> Option<Caution> {

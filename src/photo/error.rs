@@ -9,7 +9,7 @@ pub enum PhotoError {
     Empty,
     /// Not a picture that is known here.
     #[error(
-        "not a JPEG, PNG, WebP or TIFF (its first bytes are {first_bytes}); save the photo as JPEG"
+        "not a JPEG, HEIC, PNG, WebP or TIFF (its first bytes are {first_bytes}); save the photo as JPEG"
     )]
     UnknownFormat {
         /// Up to four first bytes, hex.
@@ -121,6 +121,15 @@ pub enum PhotoError {
         /// What the decoder said.
         #[source]
         source: image::ImageError,
+    },
+    /// Broken data in a HEIC, or a kind of it that is not read.
+    #[error(
+        "the HEIC is cut off, damaged or of a kind not read here; copy the photo from the phone again, or export it as JPEG at full size"
+    )]
+    DamagedHeic {
+        /// What the decoder said.
+        #[source]
+        source: Box<dyn std::error::Error + Send + Sync>,
     },
     /// A decoder gave up in a way that it should not.
     #[error("the {format}'s data made the decoder give up; save the photo again as JPEG")]

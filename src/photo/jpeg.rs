@@ -8,17 +8,21 @@ use zune_jpeg::JpegDecoder;
 use super::{
     PhotoError, PhotoLimits,
     markers::{Header, PROGRESSIVE, SOS, segment, survey},
+    profile,
 };
 
 /// Scans that a progressive JPEG may have. Cameras write about ten; thousands only serve to
 /// keep a decoder busy.
 const MOST_SCANS: usize = 100;
 
-/// Decodes a whole JPEG to sRGB pixels as stored, not yet turned upright.
-pub(super) fn decode(bytes: &[u8], limits: &PhotoLimits) -> Result<RgbImage, PhotoError> {
+/// Decodes a whole JPEG to pixels as stored, not yet turned upright, and tells their colours.
+pub(super) fn decode(
+    bytes: &[u8],
+    limits: &PhotoLimits,
+) -> Result<(RgbImage, profile::Said), PhotoError> {
     let header = survey(bytes)?;
     check(&header, limits)?;
-    let pixels = if header.apart {
+    let (pixels, icc) = if header.apart {
         channels_apart(bytes, &header)?
     } else {
         ordinary(bytes)?
@@ -27,34 +31,37 @@ pub(super) fn decode(bytes: &[u8], limits: &PhotoLimits) -> Result<RgbImage, Pho
         .ok_or(PhotoError::DecoderGaveUp { format: "JPEG" })?;
     match filling_at_the_end(&picture) {
         Some(period_px) => Err(PhotoError::FilledUp { period_px }),
-        None => Ok(picture),
+        None => Ok((picture, icc.into())),
     }
 }
 
-/// RGB bytes of a JPEG as cameras write it.
-fn ordinary(bytes: &[u8]) -> Result<Vec<u8>, PhotoError> {
+/// RGB bytes of a JPEG as cameras write it, and its ICC profile.
+fn ordinary(bytes: &[u8]) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
     let options = DecoderOptions::new_safe()
         .set_strict_mode(true)
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_max_scans(MOST_SCANS)
         .jpeg_set_out_colorspace(ColorSpace::RGB);
-    JpegDecoder::new_with_options(ZCursor::new(bytes), options)
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    let pixels = decoder
         .decode()
-        .map_err(|source| PhotoError::DamagedJpeg { source })
+        .map_err(|source| PhotoError::DamagedJpeg { source })?;
+    Ok((pixels, decoder.icc_profile()))
 }
 
 /// RGB bytes of a JPEG that is not progressive but has a scan for each channel, which the fast
 /// decoder takes for whole and turns into wrong colours.
-fn channels_apart(bytes: &[u8], header: &Header) -> Result<Vec<u8>, PhotoError> {
+fn channels_apart(bytes: &[u8], header: &Header) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
     let gave_up = || PhotoError::DecoderGaveUp { format: "JPEG" };
     let mut decoder = jpeg_decoder::Decoder::new(bytes);
     let pixels = decoder
         .decode()
         .map_err(|source| PhotoError::DamagedApart { source })?;
+    let icc = decoder.icc_profile();
     match header.components {
-        3 => Ok(pixels),
-        1 => Ok(pixels.iter().flat_map(|&v| [v; 3]).collect()),
+        3 => Ok((pixels, icc)),
+        1 => Ok((pixels.iter().flat_map(|&v| [v; 3]).collect(), icc)),
         _ => Err(gave_up()),
     }
 }

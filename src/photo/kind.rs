@@ -13,6 +13,8 @@ pub enum Format {
     Webp,
     /// TIFF 6.0, either byte order.
     Tiff,
+    /// HEVC pictures in HEIF (ISO/IEC 23008-12). Read where podfall was built with `heic`.
+    Heic,
 }
 
 impl Format {
@@ -23,6 +25,7 @@ impl Format {
             Self::Png => "png",
             Self::Webp => "webp",
             Self::Tiff => "tiff",
+            Self::Heic => "heic",
         }
     }
 
@@ -33,6 +36,7 @@ impl Format {
             Self::Png => "PNG",
             Self::Webp => "WebP",
             Self::Tiff => "TIFF",
+            Self::Heic => "HEIC",
         }
     }
 }
@@ -57,7 +61,10 @@ pub fn recognise(head: &[u8]) -> Result<Format, PhotoError> {
         [0x89, b'P', b'N', b'G', b'\r', b'\n', 0x1A, b'\n', ..] => Ok(Format::Png),
         [b'R', b'I', b'F', b'F', ..] if brand() == b"WEBP" => Ok(Format::Webp),
         [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => Ok(Format::Tiff),
-        [_, _, _, _, b'f', b't', b'y', b'p', ..] => boxed(brand()),
+        [_, _, _, _, b'f', b't', b'y', b'p', ..] => boxed(
+            brand(),
+            head.get(16..head.len().min(HEAD_BYTES)).unwrap_or_default(),
+        ),
         [b'G', b'I', b'F', b'8', ..] => Err(PhotoError::NotReadHere { format: "GIF" }),
         [b'B', b'M', ..] => Err(PhotoError::NotReadHere { format: "BMP" }),
         [0xFF, 0x0A, ..] | [0, 0, 0, 12, b'J', b'X', b'L', b' ', ..] => {
@@ -69,13 +76,19 @@ pub fn recognise(head: &[u8]) -> Result<Format, PhotoError> {
     }
 }
 
-/// Files in ISO base media boxes: still pictures of phones, films, a few raw files.
-fn boxed(brand: &[u8]) -> Result<Format, PhotoError> {
+/// Files in ISO base media boxes: still pictures of phones, films, a few raw files. `others`: the brands that
+/// the file names beside its first.
+fn boxed(brand: &[u8], others: &[u8]) -> Result<Format, PhotoError> {
+    let avif = others.chunks_exact(4).any(|other| other == b"avif");
     Err(match brand {
-        b"heic" | b"heix" | b"heim" | b"heis" | b"hevc" | b"hevx" | b"mif1" | b"msf1" => {
+        b"avif" | b"avis" => PhotoError::NotReadHere { format: "AVIF" },
+        b"mif1" | b"mif2" | b"msf1" if avif => PhotoError::NotReadHere { format: "AVIF" },
+        b"heic" | b"heix" | b"heim" | b"heis" | b"hevc" | b"hevx" | b"mif1" | b"mif2" | b"msf1" => {
+            if cfg!(feature = "heic") {
+                return Ok(Format::Heic);
+            }
             PhotoError::NotReadHere { format: "HEIC" }
         }
-        b"avif" | b"avis" => PhotoError::NotReadHere { format: "AVIF" },
         b"crx " => PhotoError::Raw,
         _ => PhotoError::NotReadHere { format: "a film" },
     })
@@ -93,8 +106,15 @@ mod tests {
 
     #[test]
     fn a_phones_own_format_is_told_what_to_do() {
-        let error = recognise(b"\0\0\0\x18ftypheic\0\0\0\0").unwrap_err();
-        assert!(error.to_string().starts_with("HEIC is not read here; set"));
+        let heic = recognise(b"\0\0\0\x18ftypheic\0\0\0\0");
+        if cfg!(feature = "heic") {
+            assert_eq!(heic.unwrap(), Format::Heic);
+        } else {
+            let error = heic.unwrap_err().to_string();
+            assert!(error.starts_with("HEIC is not read here; set"), "{error}");
+        }
+        let error = recognise(b"\0\0\0\x20ftypmif1\0\0\0\0mif1avif").unwrap_err();
+        assert!(error.to_string().starts_with("AVIF is not read here; set"));
         assert!(matches!(
             recognise(b"\0\0\0\x18ftypmp42"),
             Err(PhotoError::NotReadHere { format: "a film" })

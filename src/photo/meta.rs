@@ -12,7 +12,7 @@ use super::{PhotoMeta, Position};
 
 /// Longest text taken from EXIF, characters. Raised: a hostile file swells every report;
 /// lowered: long camera names are cut.
-const MOST_TEXT: usize = 120;
+pub(super) const MOST_TEXT: usize = 120;
 
 /// What EXIF says of a file.
 #[derive(Debug, Default)]
@@ -25,6 +25,8 @@ pub(super) struct Said {
     pub focal_length_mm: Option<f64>,
     pub focal_length_35mm_mm: Option<f64>,
     pub exposure_s: Option<f64>,
+    /// Colour profile of a TIFF (tag 34675).
+    pub tiff_profile: Option<Vec<u8>>,
     /// A raw file, or a TIFF whose first picture is only a preview.
     pub raw: bool,
 }
@@ -43,7 +45,7 @@ impl Said {
     }
 }
 
-/// Reads EXIF from a JPEG, PNG, WebP or TIFF. Broken entries are passed over; what can be read is
+/// Reads EXIF from a JPEG, PNG, WebP, TIFF or HEIC. Broken entries are passed over; what can be read is
 /// kept. A file without EXIF says nothing, and is taken to be upright.
 ///
 /// # Source
@@ -68,6 +70,7 @@ pub(super) fn read(bytes: &[u8]) -> Said {
         focal_length_mm: above_zero(&exif, Tag::FocalLength),
         focal_length_35mm_mm: above_zero(&exif, Tag::FocalLengthIn35mmFilm),
         exposure_s: above_zero(&exif, Tag::ExposureTime),
+        tiff_profile: tiff_profile(&exif),
         raw: is_raw(&exif),
     }
 }
@@ -79,6 +82,17 @@ fn orientation(exif: &Exif) -> u8 {
         .and_then(|value| u8::try_from(value).ok())
         .filter(|value| (1..=8).contains(value))
         .unwrap_or(1)
+}
+
+/// The ICC profile among a TIFF's own tags (ICC.1:2022, annex B.4), which the decoder passes over.
+fn tiff_profile(exif: &Exif) -> Option<Vec<u8>> {
+    match &exif
+        .get_field(Tag(Context::Tiff, 34675), In::PRIMARY)?
+        .value
+    {
+        Value::Undefined(bytes, _) | Value::Byte(bytes) => Some(bytes.clone()),
+        _ => None,
+    }
 }
 
 /// `DNGVersion` (TIFF tag 50706), or a first picture that calls itself a reduced one

@@ -10,10 +10,13 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 mod error;
+#[cfg(feature = "heic")]
+mod heic;
 mod jpeg;
 mod kind;
 mod markers;
 mod meta;
+mod profile;
 mod raster;
 mod turn;
 
@@ -26,7 +29,7 @@ pub use turn::upright;
 pub struct Photo {
     /// File name without its folder.
     pub file_name: String,
-    /// Upright pixels (EXIF orientation applied), 8-bit sRGB, y down.
+    /// Upright pixels (turned as the file asks), 8-bit sRGB (colour profile applied), y down.
     pub pixels: RgbImage,
     /// What the file and the camera say.
     pub meta: PhotoMeta,
@@ -40,13 +43,14 @@ pub struct PhotoMeta {
     pub sha256: String,
     /// Size of the file, bytes.
     pub file_bytes: u64,
-    /// `jpeg`, `png`, `webp` or `tiff`; empty where the file is none of them.
+    /// `jpeg`, `png`, `webp`, `tiff` or `heic`; empty where the file is none of them.
     pub format: String,
     /// Width of the upright picture, pixels.
     pub width_px: u32,
     /// Height of the upright picture, pixels.
     pub height_px: u32,
-    /// EXIF orientation as stored, 1 to 8 (CIPA DC-008, tag 0x0112); already applied.
+    /// EXIF orientation as stored, 1 to 8 (CIPA DC-008, tag 0x0112); already applied. Of a HEIC always 1: its
+    /// own boxes say how it is turned, and EXIF beside them must not turn it again.
     pub exif_orientation: u8,
     /// Capture time, RFC 3339 with offset where the camera gave one, else local time without
     /// (`2026-10-03T18:41:07-05:00` or `2026-10-03T18:41:07`).
@@ -63,6 +67,18 @@ pub struct PhotoMeta {
     pub focal_length_35mm_mm: Option<f64>,
     /// Exposure time, seconds.
     pub exposure_s: Option<f64>,
+    /// The colour profile that the pixels came in; `None` where the file names none, which is taken for sRGB.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub colour_profile: Option<ColourProfile>,
+}
+
+/// A picture's own colour profile.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ColourProfile {
+    /// What it calls itself, or its code points (ITU-T H.273).
+    pub name: String,
+    /// Whether the pixels were turned into sRGB by it. If not, they are as stored and their colours may be off.
+    pub applied: bool,
 }
 
 /// A place on the earth as the camera wrote it.
@@ -147,7 +163,7 @@ pub fn marked_as_drawn(jpeg: Vec<u8>) -> Vec<u8> {
 
 /// Reads a photo file: pixels turned upright, what the camera said, SHA-256.
 ///
-/// - `bytes`: the whole file, JPEG, PNG, WebP or TIFF.
+/// - `bytes`: the whole file, JPEG, PNG, WebP, TIFF or (feature `heic`) HEIC.
 /// - `file_name`: name without folder, kept as it is.
 ///
 /// # Errors
@@ -157,19 +173,35 @@ pub fn read(bytes: &[u8], file_name: &str, limits: &PhotoLimits) -> Result<Photo
     if format == Format::Jpeg && jpeg::is_our_own(bytes) {
         return Err(PhotoError::OwnPicture);
     }
-    let said = meta::read(bytes);
+    let mut said = meta::read(bytes);
     if format == Format::Tiff && said.raw {
         return Err(PhotoError::Raw);
     }
-    let stored = guarded(format, || match format {
-        Format::Jpeg => jpeg::decode(bytes, limits),
-        Format::Png | Format::Webp | Format::Tiff => raster::decode(bytes, format, limits),
+    if format == Format::Heic {
+        said.orientation = 1;
+    }
+    let (stored, colour_profile) = guarded(format, || {
+        let (mut pixels, colours) = match format {
+            Format::Jpeg => jpeg::decode(bytes, limits),
+            Format::Png | Format::Webp | Format::Tiff => raster::decode(bytes, format, limits),
+            #[cfg(feature = "heic")]
+            Format::Heic => heic::decode(bytes, limits),
+            #[cfg(not(feature = "heic"))]
+            Format::Heic => Err(PhotoError::NotReadHere { format: "HEIC" }),
+        }?;
+        let colours = match &said.tiff_profile {
+            Some(icc) if format == Format::Tiff => profile::Said::Icc(icc.clone()),
+            _ => colours,
+        };
+        let profile = profile::to_srgb(&mut pixels, &colours);
+        Ok((pixels, profile))
     })?;
     let pixels = upright(stored, said.orientation);
     let mut meta = PhotoMeta {
         format: format.word().to_owned(),
         width_px: pixels.width(),
         height_px: pixels.height(),
+        colour_profile,
         ..file_only(bytes)
     };
     said.put_into(&mut meta);
@@ -198,11 +230,28 @@ pub fn sha256_hex(bytes: &[u8]) -> String {
 }
 
 /// Turns a decoder's panic into an error: a hostile file must not stop the photos beside it.
-fn guarded(
+fn guarded<T>(
     format: Format,
-    decode: impl FnOnce() -> Result<RgbImage, PhotoError>,
-) -> Result<RgbImage, PhotoError> {
+    decode: impl FnOnce() -> Result<T, PhotoError>,
+) -> Result<T, PhotoError> {
     catch_unwind(AssertUnwindSafe(decode)).unwrap_or(Err(PhotoError::DecoderGaveUp {
         format: format.name(),
     }))
+}
+
+/// Share of pixels, %, that may be see-through. Raised: holes in the picture would be counted as
+/// ground without beans; lowered: screenshots with rounded corners are refused.
+const MOST_SEE_THROUGH_PCT: f64 = 1.0;
+
+/// Refuses a picture of which more than [`MOST_SEE_THROUGH_PCT`] is not opaque.
+fn check_opaque_share(see_through: usize, width_px: u32, height_px: u32) -> Result<(), PhotoError> {
+    let all = f64::from(width_px) * f64::from(height_px);
+    let share_pct = 100.0 * see_through as f64 / all;
+    if share_pct > MOST_SEE_THROUGH_PCT {
+        return Err(PhotoError::SeeThrough {
+            share_pct,
+            most_pct: MOST_SEE_THROUGH_PCT,
+        });
+    }
+    Ok(())
 }

@@ -4,19 +4,15 @@ use std::io::Cursor;
 
 use image::{DynamicImage, ImageDecoder, ImageError, ImageReader, Limits, RgbImage};
 
-use super::{PhotoError, PhotoLimits, kind::Format};
+use super::{PhotoError, PhotoLimits, check_opaque_share, kind::Format, profile};
 
-/// Share of pixels, %, that may be see-through. Raised: holes in the picture would be counted as
-/// ground without beans; lowered: screenshots with rounded corners are refused.
-const MOST_SEE_THROUGH_PCT: f64 = 1.0;
-
-/// Decodes to 8-bit sRGB pixels as stored, not yet turned upright. Grey becomes three equal
-/// channels, 16-bit values are rounded to 8 bits.
+/// Decodes to 8-bit pixels as stored, not yet turned upright, and tells their colours. Grey becomes
+/// three equal channels, 16-bit values are rounded to 8 bits.
 pub(super) fn decode(
     bytes: &[u8],
     format: Format,
     limits: &PhotoLimits,
-) -> Result<RgbImage, PhotoError> {
+) -> Result<(RgbImage, profile::Said), PhotoError> {
     let name = format.name();
     let damaged = |source: ImageError| match &source {
         ImageError::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
@@ -34,7 +30,7 @@ pub(super) fn decode(
     let mut bounds = Limits::no_limits();
     bounds.max_alloc = Some(limits.most_decode_bytes);
     reader.limits(bounds);
-    let decoder = reader.into_decoder().map_err(damaged)?;
+    let mut decoder = reader.into_decoder().map_err(damaged)?;
     let (w, h) = decoder.dimensions();
     let pixels = limits.check_pixels(w, h)?;
     let as_rgb8 = if decoder.color_type() == image::ColorType::Rgb8 {
@@ -43,21 +39,24 @@ pub(super) fn decode(
         3 * pixels
     };
     limits.check_memory(decoder.total_bytes().saturating_add(as_rgb8))?;
+    // A profile that cannot be read is one that cannot be applied, which is told.
+    let icc = decoder.icc_profile().unwrap_or(Some(Vec::new()));
     let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
     check_opaque(&picture)?;
-    Ok(picture.into_rgb8())
+    Ok((picture.into_rgb8(), icc.into()))
 }
 
 fn image_format(format: Format) -> image::ImageFormat {
     match format {
-        Format::Jpeg => image::ImageFormat::Jpeg,
+        // Both are read elsewhere.
+        Format::Jpeg | Format::Heic => image::ImageFormat::Jpeg,
         Format::Png => image::ImageFormat::Png,
         Format::Webp => image::ImageFormat::WebP,
         Format::Tiff => image::ImageFormat::Tiff,
     }
 }
 
-/// Refuses a picture of which more than [`MOST_SEE_THROUGH_PCT`] is not opaque.
+/// Refuses a picture that is see-through in too many places.
 fn check_opaque(picture: &DynamicImage) -> Result<(), PhotoError> {
     let see_through = match picture {
         DynamicImage::ImageLumaA8(p) => p.pixels().filter(|p| p.0[1] < u8::MAX).count(),
@@ -67,13 +66,5 @@ fn check_opaque(picture: &DynamicImage) -> Result<(), PhotoError> {
         DynamicImage::ImageRgba32F(p) => p.pixels().filter(|p| p.0[3] < 1.0).count(),
         _ => 0,
     };
-    let all = f64::from(picture.width()) * f64::from(picture.height());
-    let share_pct = 100.0 * see_through as f64 / all;
-    if share_pct > MOST_SEE_THROUGH_PCT {
-        return Err(PhotoError::SeeThrough {
-            share_pct,
-            most_pct: MOST_SEE_THROUGH_PCT,
-        });
-    }
-    Ok(())
+    check_opaque_share(see_through, picture.width(), picture.height())
 }

@@ -24,6 +24,11 @@ const LEAST_COUNTED: f64 = 0.3;
 
 static MODEL: LazyLock<Model> = LazyLock::new(Model::built_in);
 
+/// The model in the binary, read once for all tests.
+pub fn model() -> &'static Model {
+    &MODEL
+}
+
 /// `fixtures/NAME/`: `photo.jpg`, `truth.json`.
 pub struct Case {
     name: &'static str,

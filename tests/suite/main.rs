@@ -1,5 +1,6 @@
 //! All integration tests in one binary, one module a theme.
 
+mod apart;
 mod batch;
 mod case;
 mod cli;
@@ -8,9 +9,12 @@ mod decide;
 mod field;
 mod fixtures;
 mod layers;
+mod mutated;
 mod outside_loss;
 mod outside_stats;
+mod people;
 mod photo;
+mod photo_formats;
 mod photo_hostile;
 mod pictures;
 mod sheet;

@@ -155,8 +155,8 @@ fn what_is_not_read_is_refused_with_what_to_do() {
         cmyk.contains("CMYK") && cmyk.contains("save it as"),
         "{cmyk}"
     );
-    let heic = refuses(b"\0\0\0\x18ftypheic\0\0\0\0mif1heic").to_string();
-    assert!(heic.contains("most compatible"), "{heic}");
+    let avif = refuses(b"\0\0\0\x18ftypavif\0\0\0\0mif1avif").to_string();
+    assert!(avif.contains("most compatible"), "{avif}");
     let mut holes = DynamicImage::ImageRgb8(grainy(40, 40, 2)).to_rgba8();
     for x in 0..40 {
         holes.put_pixel(x, 0, image::Rgba([0, 0, 0, 0]));

@@ -341,6 +341,9 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
         CautionKind::CoarseScale => {
             "Count this frame by hand, or take the photo again from closer."
         }
+        CautionKind::ColourProfile => {
+            "Count this frame by hand, or export the photo as an ordinary JPEG and count that."
+        }
         CautionKind::UnlikeTraining => {
             "Count this frame by hand: the ground is unlike any that the scorer was fitted on."
         }
