@@ -78,6 +78,8 @@ fn completions_and_the_manual_know_every_command() {
     let help = field.runs_well(&["--help"]);
     let commands = help.lines().skip_while(|line| *line != "Commands:").skip(1);
     let commands: Vec<&str> = (commands.take_while(|line| line.starts_with("  ")))
+        // Not the second line of a long description.
+        .filter(|line| !line.starts_with("   "))
         .filter_map(|line| line.split_whitespace().next())
         .filter(|name| name.chars().all(char::is_alphabetic) && *name != "help")
         .collect();
