@@ -379,17 +379,18 @@ pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, Cont
     }
     let pairs: Vec<(f64, f64)> = both
         .iter()
-        .map(|(f, hand)| (f.beans.estimate, *hand))
+        .map(|(f, hand)| (f.by_tool().estimate, *hand))
         .collect();
     let agreement = agreement(&pairs, normal_quantile(0.975)).ok_or(too_few)?;
     let mut rows: Vec<BothWays> = both
         .iter()
         .map(|(frame, hand)| {
-            let difference = frame.beans.estimate - hand;
-            let outside = *hand < frame.beans.low || *hand > frame.beans.high;
+            let by_photo = frame.by_tool();
+            let difference = by_photo.estimate - hand;
+            let outside = *hand < by_photo.low || *hand > by_photo.high;
             BothWays {
                 photo: frame.photo.clone(),
-                by_photo: frame.beans,
+                by_photo,
                 by_hand: *hand,
                 disagrees: outside || difference < agreement.low || difference > agreement.high,
             }
@@ -397,7 +398,7 @@ pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, Cont
         .collect();
     let within = both
         .iter()
-        .filter(|(f, h)| (f.beans.low..=f.beans.high).contains(h))
+        .filter(|(f, h)| (f.by_tool().low..=f.by_tool().high).contains(h))
         .count();
     rows.sort_by(|a, b| {
         let off = |r: &BothWays| (r.by_photo.estimate - r.by_hand).abs();

@@ -19,6 +19,7 @@ pub mod geometry;
 pub mod ground;
 pub mod likeness;
 pub mod loss;
+pub mod marks;
 pub mod model;
 pub mod next;
 pub mod payback;

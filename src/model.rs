@@ -50,6 +50,14 @@ pub enum ModelError {
     },
 }
 
+/// The card of the model that comes with podfall, without its network.
+///
+/// # Panics
+/// Never, as long as the tests pass: the card in the binary is checked by one.
+pub fn built_in_card() -> Card {
+    toml::from_str(include_str!("../models/beans-v1.toml")).expect("the card in the binary is whole")
+}
+
 impl Model {
     /// The model that comes with podfall.
     ///

@@ -13,6 +13,7 @@ use crate::{
 };
 
 mod layout;
+mod marks;
 mod outputs;
 mod part;
 mod run;
@@ -21,6 +22,7 @@ mod twice;
 mod work;
 
 pub use layout::{Layout, annotated_name};
+pub use marks::{MarkStore, MarksError, read_marks, read_recounted};
 pub use outputs::{write_counts, write_report};
 pub use part::{Job, Part, PartError, gathered, part};
 pub use run::run;

@@ -152,6 +152,8 @@ fn is_ours(name: &str) -> bool {
         "counts.json",
         "counts.csv",
         "marks.json",
+        "marks.journal",
+        "recounted.json",
         "report.html",
     ]
     .contains(&name)

@@ -4,9 +4,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context;
 use podfall::{
+    batch,
     counts::CountsFile,
     files,
-    loss::{Assumptions, SeasonFrames, SeasonLoss, season_frames, season_loss},
+    loss::{Assumptions, SeasonFrames, SeasonLoss, season_frames_confirmed, season_loss},
+    marks::{ConfirmedCounts, MarkSettings, confirmed},
+    model,
     season::{self, LossUnit, Season},
     sheet::Sheet,
 };
@@ -129,17 +132,15 @@ impl FolderArgs {
         let assumptions = flags.over(&season)?;
         let (counts, counts_path) = self.read_counts()?;
         let sheet = self.read_sheet()?;
-        let frames = season_frames(&counts, sheet.as_ref())
+        let out = folder_of(&counts_path);
+        let confirmed = read_confirmed(&counts, &out)?;
+        let frames = season_frames_confirmed(&confirmed, sheet.as_ref())
             .with_context(|| self.sheet_path().display().to_string())
             .map_err(usage)?;
-        let out = match counts_path.parent() {
-            Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
-            _ => PathBuf::from("."),
-        };
         Ok(SeasonRead {
             unit: flags.unit(&season),
             title: title_of(&self.folder),
-            has_sheet: sheet.is_some(),
+            has_sheet: sheet.is_some() || frames.frames.iter().any(|f| f.place.is_some()),
             season,
             frames,
             assumptions,
@@ -160,6 +161,22 @@ impl SeasonRead {
         }
         season_loss(&self.frames, &self.assumptions).map_err(usage)
     }
+}
+
+/// The folder that a file lies in.
+pub fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_owned(),
+        _ => PathBuf::from("."),
+    }
+}
+
+/// The counts with the marks that lie beside them.
+pub fn read_confirmed(counts: &CountsFile, folder: &Path) -> anyhow::Result<ConfirmedCounts> {
+    let marks = batch::read_marks(folder).map_err(usage)?;
+    let recounted = batch::read_recounted(folder).map_err(usage)?;
+    let settings = MarkSettings::of(&model::built_in_card().allowance);
+    Ok(confirmed(counts, &marks, &recounted, &settings))
 }
 
 fn title_of(folder: &Path) -> String {

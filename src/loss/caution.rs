@@ -44,6 +44,10 @@ pub enum LossCautionKind {
     TrayAlone,
     /// Photos were put right by the ratio to the hand counts.
     PutRightByHand,
+    /// Photos were put right by the ratio to the confirmed ones.
+    PutRightByMarks,
+    /// Marks that found no object, or a confirmed photo counted anew.
+    Marks,
 }
 
 impl LossCautionKind {

@@ -76,6 +76,10 @@ pub struct FrameLoss {
     pub beans_in_pods: Limits,
     /// Ground seen, m².
     pub area_m2: Limits,
+    /// The tool's own estimate of loose beans, where a person's marks stand in `beans`; `None`: `beans` is the tool's.
+    pub tool_beans: Option<Limits>,
+    /// Of `beans` those that are certain because a person said so.
+    pub sure_beans: f64,
     /// What a person counted.
     pub hand: HandCounts,
     /// For a tray: the photo of the frame its beans were picked up from.
@@ -127,6 +131,11 @@ impl FrameLoss {
             bean_size: BeanSize::of_photo(count),
             ..Self::default()
         })
+    }
+
+    /// The tool's own count of loose beans.
+    pub fn by_tool(&self) -> Limits {
+        self.tool_beans.unwrap_or(self.beans)
     }
 
     /// Beans lost: loose ones and those in pods.

@@ -14,6 +14,7 @@ use super::{
 };
 use crate::{
     counts::{CountsFile, Limits, PhotoCount},
+    marks::{ConfirmedCounts, HandMark, PlaceMark, Standing},
     photo::Position,
     sheet::{Place, Row, Sheet, SheetError},
     units::M2_PER_FT2,
@@ -65,6 +66,61 @@ pub fn season_frames(
         )));
     }
     Ok(SeasonFrames { frames, cautions })
+}
+
+/// Puts counts, marks and sheet together. What stands in the sheet goes first: hand counts, place, check and setting
+/// that were typed in on the page fill what the sheet leaves empty.
+///
+/// # Errors
+/// [`SheetError`] when the sheet names a photo that is not among the counts.
+pub fn season_frames_confirmed(
+    confirmed: &ConfirmedCounts,
+    sheet: Option<&Sheet>,
+) -> Result<SeasonFrames, SheetError> {
+    let filled = with_marks(confirmed, sheet);
+    let mut season = season_frames(&confirmed.counts, filled.as_ref())?;
+    for frame in &mut season.frames {
+        let Some(photo) = confirmed.photos.get(&frame.photo) else {
+            continue;
+        };
+        let standing = photo.applied.standing;
+        if frame.basis != Basis::Hand && matches!(standing, Standing::Partly | Standing::Confirmed) {
+            frame.tool_beans = photo.tool_beans;
+            frame.sure_beans = photo.applied.sure_beans;
+            if standing == Standing::Confirmed {
+                frame.basis = Basis::Confirmed;
+            }
+        }
+    }
+    let told = confirmed.cautions().into_iter();
+    season.cautions.extend(told.map(|line| LossCautionKind::Marks.says(line)));
+    Ok(season)
+}
+
+/// The sheet with what was typed in on the page where it is empty; a photo without a row gets one.
+fn with_marks(confirmed: &ConfirmedCounts, sheet: Option<&Sheet>) -> Option<Sheet> {
+    let mut filled = sheet.cloned().unwrap_or_default();
+    let mut any = sheet.is_some();
+    for (name, photo) in &confirmed.photos {
+        let place = &photo.place;
+        if photo.hand == HandMark::default() && *place == PlaceMark::default() {
+            continue;
+        }
+        any = true;
+        let at = filled.rows.iter().position(|row| row.photo() == name);
+        let at = at.unwrap_or_else(|| {
+            filled.rows.push(Row::new(name));
+            filled.rows.len() - 1
+        });
+        let typed = &mut filled.rows[at].typed;
+        typed.hand.beans = typed.hand.beans.or(photo.hand.beans);
+        typed.hand.pods = typed.hand.pods.or(photo.hand.pods);
+        let said = place.place.as_deref().and_then(Place::of_word);
+        typed.place = typed.place.or(said);
+        typed.check = typed.check.take().or_else(|| place.check.clone());
+        typed.setting = typed.setting.take().or_else(|| place.setting.clone());
+    }
+    any.then_some(filled)
 }
 
 fn short_list(names: &[&str]) -> String {

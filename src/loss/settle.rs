@@ -8,6 +8,7 @@ use super::{
     frame::{exactly, sd_of},
 };
 use crate::{
+    counts::Limits,
     sheet::Place,
     stats::{DoubleSample, RatioEstimate, ratio_double_sampling},
 };
@@ -19,7 +20,8 @@ pub struct Settled {
     pub frames: Vec<FrameLoss>,
     /// Standard deviation of each frame's count that it shares with all photos, beans.
     pub shared_sd: Vec<f64>,
-    /// Hand count for one bean of the photo's, where at least `FEWEST_BOTH` frames were counted both ways.
+    /// Hand count (or confirmed count) for one bean of the photo's, where at least `FEWEST_BOTH` frames were counted
+    /// both ways.
     pub ratio: Option<RatioEstimate>,
     /// What is to be said about it.
     pub cautions: Vec<LossCaution>,
@@ -31,18 +33,15 @@ pub const FEWEST_BOTH: usize = 3;
 /// Settles which count stands for each frame.
 ///
 /// Loose beans counted by hand take the photo's place; where at least `FEWEST_BOTH` frames were
-/// counted both ways, the other photos' loose beans are multiplied by the ratio of the two.
+/// counted both ways, the other photos' loose beans are multiplied by the ratio of the two. Where not enough were
+/// counted by hand but at least `FEWEST_BOTH` photos were confirmed, these give the ratio.
 pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
     let mut cautions = Vec::new();
     let mut frames = with_trays(frames, &mut cautions);
-    let ratio = ratio_of(&frames);
-    if let Some(ratio) = &ratio {
-        cautions.push(LossCautionKind::PutRightByHand.says(format!(
-            "{} frames were counted both by photo and by hand; the other photos' beans are multiplied by {:.3} (standard \
-             error {:.3})",
-            ratio.both, ratio.ratio, ratio.ratio_se
-        )));
-    }
+    let ratio = ratio_of(&frames).map(|(ratio, by)| {
+        cautions.push(put_right(&ratio, by, &frames));
+        ratio
+    });
     let share = assumptions.shared_photo_variance.max(0.0).sqrt();
     let mut shared_sd = Vec::with_capacity(frames.len());
     for frame in &mut frames {
@@ -52,9 +51,13 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
             frame.beans = exactly(beans);
             frame.basis = Basis::Hand;
             beans_sd = 0.0;
+        } else if frame.basis == Basis::Confirmed {
+            beans_sd = 0.0;
         } else if let Some(ratio) = &ratio {
-            beans_sd = frame.beans.estimate * ratio.ratio_se;
-            frame.beans = times(frame.beans, ratio.ratio);
+            // What a person said of single objects stays as it is; the rest is the tool's.
+            let sure = frame.sure_beans.min(frame.beans.estimate);
+            beans_sd = (frame.beans.estimate - sure) * ratio.ratio_se;
+            frame.beans = plus(times(plus(frame.beans, -sure), ratio.ratio), sure);
             frame.basis = Basis::Ratio;
         }
         let pods_sd = if let Some(pods) = frame.hand.pods {
@@ -102,25 +105,76 @@ fn with_trays(frames: &[FrameLoss], cautions: &mut Vec<LossCaution>) -> Vec<Fram
     rest
 }
 
-fn ratio_of(frames: &[FrameLoss]) -> Option<RatioEstimate> {
-    let both: Vec<(f64, f64)> = frames
-        .iter()
-        // A frame that was only ever counted by hand has no photo count to set beside it.
-        .filter(|frame| frame.basis != Basis::Hand)
-        .filter_map(|frame| Some((frame.beans.estimate, frame.hand.beans?)))
-        .collect();
+/// What the photos were set against.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Against {
+    /// Hand counts of the same frames.
+    Hand,
+    /// The same photos, confirmed.
+    Marks,
+}
+
+fn put_right(ratio: &RatioEstimate, against: Against, frames: &[FrameLoss]) -> LossCaution {
+    let by = format!(
+        "the other photos' beans are multiplied by {:.3} (standard error {:.3})",
+        ratio.ratio, ratio.ratio_se
+    );
+    if against == Against::Marks {
+        return LossCautionKind::PutRightByMarks.says(format!(
+            "{} photos were confirmed by a person; {by}. It takes the others to be miscounted in like measure, which is \
+             surest where photos of every place and kind of ground were confirmed",
+            ratio.both
+        ));
+    }
+    let confirmed = (frames.iter())
+        .filter(|f| f.basis == Basis::Confirmed && f.hand.beans.is_none())
+        .count();
+    let confirmed = if confirmed > 0 {
+        format!("; {confirmed} confirmed photos stand as they are and hold only what can be seen")
+    } else {
+        String::new()
+    };
+    LossCautionKind::PutRightByHand.says(format!(
+        "{} frames were counted both by photo and by hand; {by}{confirmed}",
+        ratio.both
+    ))
+}
+
+/// By hand counts where there are enough, for they hold what lies hidden too; else by confirmed photos.
+fn ratio_of(frames: &[FrameLoss]) -> Option<(RatioEstimate, Against)> {
+    // A frame that was only ever counted by hand has no photo count to set beside it.
+    let seen = |frame: &&FrameLoss| frame.basis != Basis::Hand;
+    let by_hand = |f: &FrameLoss| Some((f.by_tool().estimate, f.hand.beans?));
+    let by_marks = |f: &FrameLoss| {
+        (f.basis == Basis::Confirmed).then(|| (f.by_tool().estimate, f.beans.estimate))
+    };
+    let hand: Vec<(f64, f64)> = frames.iter().filter(seen).filter_map(by_hand).collect();
+    let marks: Vec<(f64, f64)> = frames.iter().filter_map(by_marks).collect();
+    let hand = ratio_from(&hand, frames).map(|ratio| (ratio, Against::Hand));
+    hand.or_else(|| Some((ratio_from(&marks, frames)?, Against::Marks)))
+}
+
+fn ratio_from(both: &[(f64, f64)], frames: &[FrameLoss]) -> Option<RatioEstimate> {
     if both.len() < FEWEST_BOTH || both.len() == frames.len() {
         return None;
     }
     let cheap: Vec<f64> = both.iter().map(|b| b.0).collect();
     let dear: Vec<f64> = both.iter().map(|b| b.1).collect();
-    let all_cheap: Vec<f64> = frames.iter().map(|f| f.beans.estimate).collect();
+    let all_cheap: Vec<f64> = frames.iter().map(|f| f.by_tool().estimate).collect();
     ratio_double_sampling(&DoubleSample {
         cheap: &cheap,
         dear: &dear,
         all_cheap: &all_cheap,
     })
     .filter(|ratio| ratio.ratio > 0.0)
+}
+
+fn plus(limits: Limits, more: f64) -> Limits {
+    Limits {
+        estimate: limits.estimate + more,
+        low: limits.low + more,
+        high: limits.high + more,
+    }
 }
 
 impl Settled {

@@ -13,6 +13,8 @@ mod shadow;
 mod sharpness;
 mod warp;
 
+pub use outline::map;
+
 /// The ground inside the frame, from straight above.
 ///
 /// Plot pixels are square, `px_per_mm` to the millimetre. Plot millimetres have their origin at the

@@ -16,7 +16,7 @@ use crate::{
 ///
 /// # Errors
 /// [`PlotError::FlatOutline`] when the outline encloses nothing.
-pub(super) fn map(frame: &FoundFrame, spec: FrameSpec) -> Result<PlotMap, PlotError> {
+pub fn map(frame: &FoundFrame, spec: FrameSpec) -> Result<PlotMap, PlotError> {
     let (width_mm, height_mm) = spec.size_mm();
     let straight_px_from_plot_mm = match &frame.outline {
         Outline::Corners(corners) => {

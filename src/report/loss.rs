@@ -328,7 +328,7 @@ fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
         ),
         (
             Basis::Ratio,
-            "counted by photo, put right by the ratio to the hand counts",
+            "counted by photo, put right by the ratio to the hand counts or the confirmed photos",
         ),
         (Basis::Hand, "counted by hand"),
     ];

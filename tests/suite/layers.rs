@@ -29,6 +29,7 @@ const LAYERS: &[&[&str]] = &[
     &["count"],
     &["likeness"],
     &["model"],
+    &["marks"],
     &["sheet", "loss"],
     &["contrast"],
     &["plan"],

@@ -1,0 +1,171 @@
+//! A season's counts put right by its marks.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::{
+    Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, Standing, apply,
+};
+use crate::{
+    counts::{CountsFile, Limits, PhotoCount},
+    geometry::Point,
+};
+
+/// A photo counted anew with corners set by hand.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Recount {
+    /// The corners as they were set, upright photo pixels.
+    pub corners_px: [Point; 4],
+    /// The tool's count with them.
+    pub count: PhotoCount,
+}
+
+/// All of `recounted.json`: what the tool saw with other corners; it can be made again.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct RecountFile {
+    /// Version of the form.
+    pub schema: u32,
+    /// One entry a photo and set of corners.
+    pub photos: Vec<Recount>,
+}
+
+impl RecountFile {
+    /// The count of this photo with these corners.
+    pub fn get(&self, sha256: &str, corners_px: &[Point; 4]) -> Option<&PhotoCount> {
+        let is = |r: &&Recount| r.count.meta.sha256 == sha256 && r.corners_px == *corners_px;
+        self.photos.iter().find(is).map(|r| &r.count)
+    }
+}
+
+/// One photo of a season with its marks.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OfPhoto {
+    /// The count put right, and what became of the marks.
+    pub applied: Applied,
+    /// The tool's own count of loose beans, where it had one.
+    pub tool_beans: Option<Limits>,
+    /// Counted by hand.
+    pub hand: HandMark,
+    /// Where it was laid.
+    pub place: PlaceMark,
+    /// A note.
+    pub note: Option<String>,
+    /// Corners were set by hand, but the count with them is not there.
+    pub recount_missing: bool,
+}
+
+/// A season's counts put right.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ConfirmedCounts {
+    /// As `counts.json`, with the marks in it.
+    pub counts: CountsFile,
+    /// By file name: what was said of each photo.
+    pub photos: BTreeMap<String, OfPhoto>,
+    /// Photos that something was said of and that are not among the counts (file names).
+    pub gone: Vec<String>,
+}
+
+/// Puts counts and marks together.
+pub fn confirmed(
+    counts: &CountsFile,
+    marks: &SeasonMarks,
+    recounted: &RecountFile,
+    settings: &MarkSettings,
+) -> ConfirmedCounts {
+    let nothing = PhotoMarks::default();
+    let mut out = counts.clone();
+    let mut photos = BTreeMap::new();
+    for count in &mut out.photos {
+        let said = marks.of(&count.photo, &count.meta.sha256).unwrap_or(&nothing);
+        let of_photo = of_photo(count, said, recounted, settings);
+        count.clone_from(&of_photo.applied.count);
+        photos.insert(count.photo.clone(), of_photo);
+    }
+    let known = |sha256: &str, name: &str| {
+        counts.photos.iter().any(|p| {
+            if p.meta.sha256.is_empty() { p.photo == name } else { p.meta.sha256 == sha256 }
+        })
+    };
+    let gone = (marks.photos.values())
+        .filter(|m| m.marks != nothing && !known(&m.photo_sha256, &m.photo))
+        .map(|m| m.photo.clone())
+        .collect();
+    ConfirmedCounts {
+        counts: out,
+        photos,
+        gone,
+    }
+}
+
+/// One photo: the count that its corners ask for, put right by its marks.
+pub fn of_photo(
+    count: &PhotoCount,
+    marks: &PhotoMarks,
+    recounted: &RecountFile,
+    settings: &MarkSettings,
+) -> OfPhoto {
+    let mut recount_missing = false;
+    let renamed;
+    let base = match &marks.corners_px {
+        None => count,
+        Some(corners) => match recounted.get(&count.meta.sha256, corners) {
+            Some(recount) => {
+                renamed = PhotoCount {
+                    photo: count.photo.clone(),
+                    ..recount.clone()
+                };
+                &renamed
+            }
+            None => {
+                recount_missing = true;
+                count
+            }
+        },
+    };
+    OfPhoto {
+        tool_beans: base.counts.map(|c| c.beans),
+        applied: apply(base, marks, settings),
+        hand: marks.hand,
+        place: marks.place.clone(),
+        note: marks.note.clone(),
+        recount_missing,
+    }
+}
+
+impl ConfirmedCounts {
+    /// Photos that were called right.
+    pub fn confirmed(&self) -> usize {
+        let is = |p: &&OfPhoto| p.applied.standing == Standing::Confirmed;
+        self.photos.values().filter(is).count()
+    }
+
+    /// What is to be told of marks that found no home, one line a photo.
+    pub fn cautions(&self) -> Vec<String> {
+        let mut out = Vec::new();
+        for (name, photo) in &self.photos {
+            let homeless = photo.applied.homeless.len();
+            if homeless > 0 {
+                out.push(format!(
+                    "{name}: {homeless} marks find no object any more; podfall confirm shows them"
+                ));
+            }
+            if photo.applied.differs {
+                out.push(format!(
+                    "{name}: was confirmed, then counted anew with other objects; the confirmed count stands, look at it again"
+                ));
+            }
+            if photo.recount_missing {
+                out.push(format!(
+                    "{name}: its corners were set by hand, but the count with them is not there; open podfall confirm once"
+                ));
+            }
+        }
+        for name in &self.gone {
+            out.push(format!(
+                "{name}: something was said of it, but it is not among the counts; its marks are kept"
+            ));
+        }
+        out
+    }
+}
