@@ -9,6 +9,7 @@ pub mod batch;
 pub mod candidate;
 pub mod caution;
 pub mod colour;
+pub mod confirm;
 pub mod contrast;
 pub mod count;
 pub mod counts;

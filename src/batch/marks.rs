@@ -139,7 +139,8 @@ impl MarkStore {
             None
         } else {
             let aside = free_name(folder);
-            files::write_whole(&aside, &journal.torn).map_err(failed(&aside, "cannot be written"))?;
+            files::write_whole(&aside, &journal.torn)
+                .map_err(failed(&aside, "cannot be written"))?;
             file.set_len(journal.whole_bytes as u64)
                 .and_then(|()| file.sync_all())
                 .map_err(failed(&path, "cannot be cut to its whole lines"))?;
@@ -188,7 +189,9 @@ impl MarkStore {
             let _ = self.file.seek(SeekFrom::Start(whole));
             return Err(failed(&path, "the mark cannot be written")(error));
         }
-        self.journal.push(entry).map_err(|source| MarksError::Journal { path, source })?;
+        self.journal
+            .push(entry)
+            .map_err(|source| MarksError::Journal { path, source })?;
         self.marks = SeasonMarks::replay(&self.journal);
         let _ = self.snapshot();
         Ok(&self.journal.entries[self.journal.entries.len() - 1])

@@ -5,6 +5,7 @@ use std::{fmt, process::ExitCode};
 use clap::{Parser, Subcommand};
 
 mod assumptions;
+mod confirm;
 mod contrast;
 mod count;
 mod demo;
@@ -58,6 +59,7 @@ enum Command {
     Count(count::Args),
     Ready(ready::Args),
     Gather(part::Args),
+    Confirm(confirm::Args),
     Season(season::Args),
     Stage(stage::Args),
     Sheet(sheet::Args),
@@ -98,6 +100,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
         Command::Count(args) => count::run(args),
         Command::Ready(args) => ready::run(args),
         Command::Gather(args) => part::run(args),
+        Command::Confirm(args) => confirm::run(args),
         Command::Season(args) => season::run(args),
         Command::Stage(args) => stage::run(args).map(|()| Outcome::Good),
         Command::Sheet(args) => sheet::run(args),

@@ -179,7 +179,8 @@ pub fn read_confirmed(counts: &CountsFile, folder: &Path) -> anyhow::Result<Conf
     Ok(confirmed(counts, &marks, &recounted, &settings))
 }
 
-fn title_of(folder: &Path) -> String {
+/// Name of a season: that of its folder.
+pub fn title_of(folder: &Path) -> String {
     let full = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_owned());
     full.file_name()
         .map_or_else(|| "season".to_owned(), |n| n.to_string_lossy().into_owned())

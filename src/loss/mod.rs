@@ -28,7 +28,9 @@ pub use draws::{Contrasted, differences};
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{Loss, LossError, loss_over};
 pub(crate) use season::bare_losses;
-pub use season::{CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss};
+pub use season::{
+    CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss,
+};
 pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
 pub use simulate::{Coverage, Design, coverage, simulate};

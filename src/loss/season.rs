@@ -84,7 +84,8 @@ pub fn season_frames_confirmed(
             continue;
         };
         let standing = photo.applied.standing;
-        if frame.basis != Basis::Hand && matches!(standing, Standing::Partly | Standing::Confirmed) {
+        if frame.basis != Basis::Hand && matches!(standing, Standing::Partly | Standing::Confirmed)
+        {
             frame.tool_beans = photo.tool_beans;
             frame.sure_beans = photo.applied.sure_beans;
             if standing == Standing::Confirmed {
@@ -93,7 +94,9 @@ pub fn season_frames_confirmed(
         }
     }
     let told = confirmed.cautions().into_iter();
-    season.cautions.extend(told.map(|line| LossCautionKind::Marks.says(line)));
+    season
+        .cautions
+        .extend(told.map(|line| LossCautionKind::Marks.says(line)));
     Ok(season)
 }
 

@@ -192,3 +192,103 @@ impl Settled {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn frame(tool: f64, confirmed: Option<f64>, hand: Option<f64>) -> FrameLoss {
+        let beans = |n: f64| Limits {
+            estimate: n,
+            low: 0.8 * n,
+            high: 1.2 * n,
+        };
+        let mut frame = FrameLoss {
+            beans: beans(tool),
+            area_m2: exactly(0.09),
+            ..FrameLoss::default()
+        };
+        frame.hand.beans = hand;
+        if let Some(n) = confirmed {
+            frame.tool_beans = Some(frame.beans);
+            frame.beans = exactly(n);
+            frame.sure_beans = n;
+            frame.basis = Basis::Confirmed;
+        }
+        frame
+    }
+
+    /// Tool 10, 20, 30 and confirmed 12, 22, 38 of three photos: ratio 72/60 = 1.2 by hand; residuals −0, −2, 2;
+    /// its standard error √((0² + 2² + 2²)/2/3)/20 = 0.0577 (Cochran 1977, section 6.4).
+    #[test]
+    fn photos_that_nobody_confirmed_are_put_right_by_the_confirmed_ones() {
+        let frames = [
+            frame(10.0, Some(12.0), None),
+            frame(20.0, Some(22.0), None),
+            frame(30.0, Some(38.0), None),
+            frame(40.0, None, None),
+        ];
+        let settled = settle(&frames, &Assumptions::default());
+        let ratio = settled.ratio.unwrap();
+        assert!((ratio.ratio - 1.2).abs() < 1e-12);
+        assert!((ratio.ratio_se - 0.057_735).abs() < 1e-6);
+        let last = &settled.frames[3];
+        assert_eq!(last.basis, Basis::Ratio);
+        assert!((last.beans.estimate - 48.0).abs() < 1e-9);
+        assert!((settled.shared_sd[3] - 40.0 * ratio.ratio_se).abs() < 1e-9);
+        assert_eq!(settled.frames[0].basis, Basis::Confirmed);
+        assert_eq!(settled.frames[0].beans, exactly(12.0));
+        assert_eq!(settled.shared_sd[0], 0.0);
+        assert_eq!(settled.cautions[0].kind, LossCautionKind::PutRightByMarks);
+    }
+
+    #[test]
+    fn two_confirmed_photos_put_nothing_else_right() {
+        let frames = [
+            frame(10.0, Some(20.0), None),
+            frame(20.0, Some(40.0), None),
+            frame(40.0, None, None),
+        ];
+        let settled = settle(&frames, &Assumptions::default());
+        assert_eq!(settled.ratio, None);
+        assert_eq!(settled.frames[2].beans.estimate, 40.0);
+        assert_eq!(settled.frames[2].basis, Basis::Photo);
+    }
+
+    /// Hand counts hold what lies hidden too: where there are enough, they give the ratio, to the tool's own counts.
+    #[test]
+    fn hand_counts_go_before_confirmed_photos() {
+        let frames = [
+            frame(10.0, Some(11.0), Some(15.0)),
+            frame(20.0, None, Some(30.0)),
+            frame(30.0, None, Some(45.0)),
+            frame(40.0, Some(41.0), None),
+            frame(50.0, Some(50.0), None),
+            frame(60.0, None, None),
+        ];
+        let settled = settle(&frames, &Assumptions::default());
+        assert!((settled.ratio.unwrap().ratio - 1.5).abs() < 1e-12);
+        let beans: Vec<f64> = settled.frames.iter().map(|f| f.beans.estimate).collect();
+        assert_eq!(beans, [15.0, 30.0, 45.0, 41.0, 50.0, 90.0]);
+        assert_eq!(settled.frames[0].basis, Basis::Hand);
+        assert!(
+            settled.cautions[0]
+                .message
+                .contains("2 confirmed photos stand")
+        );
+    }
+
+    /// Half of a partly marked photo's beans are certain; only the rest is the tool's to be put right.
+    #[test]
+    fn what_was_said_of_single_objects_is_not_multiplied() {
+        let mut frames = vec![
+            frame(10.0, Some(20.0), None),
+            frame(10.0, Some(20.0), None),
+            frame(10.0, Some(20.0), None),
+            frame(10.0, None, None),
+        ];
+        frames[3].sure_beans = 5.0;
+        let settled = settle(&frames, &Assumptions::default());
+        assert!((settled.frames[3].beans.estimate - (5.0 + 2.0 * 5.0)).abs() < 1e-9);
+    }
+}

@@ -135,9 +135,7 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
         out.counts = Some(put_right(&counts, &count.objects, &found, settings));
         out.objects = objects(&found.shown, false);
     }
-    let sure = |s: &&Shown| {
-        standing == Standing::Confirmed || s.verdict.is_some()
-    };
+    let sure = |s: &&Shown| standing == Standing::Confirmed || s.verdict.is_some();
     let sure_beans = (found.shown.iter().filter(sure))
         .filter(|s| is_bean(taken_for(s)))
         .count() as f64;
@@ -146,7 +144,10 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
         standing,
         shown: found.shown,
         sure_beans: if standing == Standing::Confirmed {
-            marks.confirmed.as_ref().map_or(sure_beans, |c| c.counts.beans.estimate)
+            marks
+                .confirmed
+                .as_ref()
+                .map_or(sure_beans, |c| c.counts.beans.estimate)
         } else {
             sure_beans
         },
@@ -197,7 +198,8 @@ fn match_marks(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) 
     let rank = |m: usize| (m >= verdicts, std::cmp::Reverse(all[m].seq));
     pairs.sort_by(|a, b| {
         let close = |mm: f64| if mm < SAME_MM { 0.0 } else { mm };
-        close(a.0).total_cmp(&close(b.0))
+        close(a.0)
+            .total_cmp(&close(b.0))
             .then(rank(a.1).cmp(&rank(b.1)))
             .then(a.0.total_cmp(&b.0))
     });
@@ -230,7 +232,12 @@ fn match_marks(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) 
 }
 
 /// An added one stands among the objects where it lies inside the frame as it now is.
-fn add(count: &PhotoCount, mark: &ObjectMark, shown: &mut Vec<Shown>, homeless: &mut Vec<Homeless>) {
+fn add(
+    count: &PhotoCount,
+    mark: &ObjectMark,
+    shown: &mut Vec<Shown>,
+    homeless: &mut Vec<Homeless>,
+) {
     let mm = photo_map(count).map(|map| map.plot_mm_from_photo_px(mark.object.px()));
     let Some(mm) = mm.filter(|mm| is_inside(*mm, count.frame_spec)) else {
         homeless.push(Homeless {
@@ -256,7 +263,11 @@ fn add(count: &PhotoCount, mark: &ObjectMark, shown: &mut Vec<Shown>, homeless: 
 /// Length and width that an added one is drawn with, mm: ordinary sizes (handbook, section 4).
 fn added_object(named: &Named, verdict: Verdict) -> Object {
     let kind = verdict.kind().unwrap_or(Kind::Bean);
-    let (length_mm, width_mm) = if kind == Kind::Pod { (45.0, 10.0) } else { (7.5, 6.5) };
+    let (length_mm, width_mm) = if kind == Kind::Pod {
+        (45.0, 10.0)
+    } else {
+        (7.5, 6.5)
+    };
     Object {
         id: 0,
         kind,
@@ -312,9 +323,8 @@ fn certain(shown: &[Shown]) -> Counts {
         low: n,
         high: n,
     };
-    let number = |is: &dyn Fn(Verdict) -> bool| {
-        shown.iter().filter(|s| is(taken_for(s))).count() as f64
-    };
+    let number =
+        |is: &dyn Fn(Verdict) -> bool| shown.iter().filter(|s| is(taken_for(s))).count() as f64;
     let pods = number(&|v| matches!(v, Verdict::Pod { .. }));
     let (mut told, mut untold, mut beans_untold) = (0.0, 0.0, 0.0);
     for one in shown {
@@ -353,7 +363,11 @@ fn put_right(
     type Chance = fn(&crate::score::Chances) -> f64;
     let limits = |was: Limits, chance: Chance, takes_in_added: bool| {
         let listed: f64 = objects.iter().map(|o| chance(&o.chances)).sum();
-        let added = if takes_in_added { found.fresh as f64 } else { 0.0 };
+        let added = if takes_in_added {
+            found.fresh as f64
+        } else {
+            0.0
+        };
         let unlisted = (was.estimate - listed - added).max(0.0);
         let each: Vec<f64> = (found.shown.iter())
             .map(|s| match s.verdict {

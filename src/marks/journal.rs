@@ -65,7 +65,9 @@ pub enum JournalError {
         line: usize,
     },
     /// An act taken back or brought back that cannot be.
-    #[error("line {line} takes back or brings back act {seq}, which cannot be at that place; put the file back from a copy")]
+    #[error(
+        "line {line} takes back or brings back act {seq}, which cannot be at that place; put the file back from a copy"
+    )]
     Undo {
         /// Which line, from 1.
         line: usize,
@@ -289,7 +291,8 @@ mod tests {
 
     #[test]
     fn a_changed_line_is_told_by_its_number() {
-        let whole = String::from_utf8(bytes(vec![note("one"), note("two"), note("three")])).unwrap();
+        let whole =
+            String::from_utf8(bytes(vec![note("one"), note("two"), note("three")])).unwrap();
         let changed = whole.replacen("two", "too", 1);
         let error = Journal::read(changed.as_bytes()).unwrap_err();
         assert_eq!(error, JournalError::Chain { line: 3 });

@@ -14,7 +14,10 @@ pub use act::{Act, Named, Verdict};
 pub use apply::{Applied, HOME_MM, Homeless, MarkSettings, Shown, Standing, apply, photo_map};
 pub use journal::{Entry, FIRST_PREV, Journal, JournalError, Said, line_of};
 pub use season::{ConfirmedCounts, OfPhoto, Recount, RecountFile, confirmed, of_photo};
-pub use state::{AddedMark, ConfirmMark, HandMark, MarksFile, MarksOfPhoto, ObjectMark, PhotoMarks, PlaceMark, SeasonMarks};
+pub use state::{
+    AddedMark, ConfirmMark, HandMark, MarksFile, MarksOfPhoto, ObjectMark, PhotoMarks, PlaceMark,
+    SeasonMarks,
+};
 
 /// Name of the journal, beside `counts.json`.
 pub const JOURNAL: &str = "marks.journal";

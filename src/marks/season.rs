@@ -4,9 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::{
-    Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, Standing, apply,
-};
+use super::{Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, Standing, apply};
 use crate::{
     counts::{CountsFile, Limits, PhotoCount},
     geometry::Point,
@@ -77,14 +75,20 @@ pub fn confirmed(
     let mut out = counts.clone();
     let mut photos = BTreeMap::new();
     for count in &mut out.photos {
-        let said = marks.of(&count.photo, &count.meta.sha256).unwrap_or(&nothing);
+        let said = marks
+            .of(&count.photo, &count.meta.sha256)
+            .unwrap_or(&nothing);
         let of_photo = of_photo(count, said, recounted, settings);
         count.clone_from(&of_photo.applied.count);
         photos.insert(count.photo.clone(), of_photo);
     }
     let known = |sha256: &str, name: &str| {
         counts.photos.iter().any(|p| {
-            if p.meta.sha256.is_empty() { p.photo == name } else { p.meta.sha256 == sha256 }
+            if p.meta.sha256.is_empty() {
+                p.photo == name
+            } else {
+                p.meta.sha256 == sha256
+            }
         })
     };
     let gone = (marks.photos.values())

@@ -41,6 +41,7 @@ const LAYERS: &[&[&str]] = &[
     &["pipeline"],
     &["present"],
     &["batch"],
+    &["confirm"],
     &["stage"],
 ];
 

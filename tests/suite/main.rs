@@ -2,8 +2,10 @@
 
 mod apart;
 mod batch;
+mod browser;
 mod case;
 mod cli;
+mod confirm;
 mod coverage;
 mod decide;
 mod field;
@@ -12,6 +14,7 @@ mod layers;
 mod mutated;
 mod outside_loss;
 mod outside_stats;
+mod page;
 mod people;
 mod photo;
 mod photo_formats;

@@ -145,11 +145,19 @@ fn nothing_said_changes_nothing() {
 #[test]
 fn a_marked_object_is_certain_and_the_rest_keeps_its_doubt() {
     let count = photo(&[(20.0, 20.0, 0.9), (50.0, 50.0, 0.5), (80.0, 80.0, 0.5)]);
-    let yes = apply(&count, &marks(&[verdict(&count, 2, Verdict::Bean)]), &SETTINGS);
+    let yes = apply(
+        &count,
+        &marks(&[verdict(&count, 2, Verdict::Bean)]),
+        &SETTINGS,
+    );
     assert!((beans(&yes).estimate - (1.9 + 1.0 + 0.5)).abs() < 1e-9);
     assert_eq!(yes.standing, Standing::Partly);
     assert_eq!(yes.sure_beans, 1.0);
-    let no = apply(&count, &marks(&[verdict(&count, 2, Verdict::None)]), &SETTINGS);
+    let no = apply(
+        &count,
+        &marks(&[verdict(&count, 2, Verdict::None)]),
+        &SETTINGS,
+    );
     assert!((beans(&no).estimate - (0.9 + 0.0 + 0.5 + 1.0)).abs() < 1e-9);
     assert!(!no.count.objects[1].counted);
     assert_eq!(no.count.objects[2], count.objects[2]);
@@ -159,8 +167,15 @@ fn a_marked_object_is_certain_and_the_rest_keeps_its_doubt() {
 fn one_added_is_one_of_those_that_were_missed() {
     let count = photo(&[(20.0, 20.0, 1.0)]);
     let one = apply(&count, &marks(&[add(60.0, 60.0)]), &SETTINGS);
-    assert!((beans(&one).estimate - 2.0).abs() < 1e-9, "the missed one was found");
-    let two = apply(&count, &marks(&[add(60.0, 60.0), add(80.0, 60.0)]), &SETTINGS);
+    assert!(
+        (beans(&one).estimate - 2.0).abs() < 1e-9,
+        "the missed one was found"
+    );
+    let two = apply(
+        &count,
+        &marks(&[add(60.0, 60.0), add(80.0, 60.0)]),
+        &SETTINGS,
+    );
     assert!((beans(&two).estimate - 3.0).abs() < 1e-9);
     let object = two.shown[2].named;
     let taken = marks(&[add(60.0, 60.0), add(80.0, 60.0), Act::Take { object }]);
@@ -182,12 +197,23 @@ fn a_confirmed_count_has_no_limits_left_and_any_mark_after_it_opens_it_again() {
     let l = beans(&done);
     assert_eq!((l.estimate, l.low, l.high), (3.0, 3.0, 3.0));
     assert_eq!(done.count.counts.unwrap().split_beans.estimate, 1.0);
-    assert!(done.count.objects.iter().all(|o| [0.0, 1.0].contains(&o.probability)));
+    assert!(
+        done.count
+            .objects
+            .iter()
+            .all(|o| [0.0, 1.0].contains(&o.probability))
+    );
     assert!(!done.differs);
     acts.push(verdict(&count, 1, Verdict::None));
-    assert_eq!(apply(&count, &marks(&acts), &SETTINGS).standing, Standing::Partly);
+    assert_eq!(
+        apply(&count, &marks(&acts), &SETTINGS).standing,
+        Standing::Partly
+    );
     acts.push(Act::Undo { seq: 3 });
-    assert_eq!(apply(&count, &marks(&acts), &SETTINGS).standing, Standing::Confirmed);
+    assert_eq!(
+        apply(&count, &marks(&acts), &SETTINGS).standing,
+        Standing::Confirmed
+    );
 }
 
 #[test]
@@ -203,7 +229,11 @@ fn marks_find_their_objects_when_the_counts_are_made_anew() {
     let new = photo(&[(61.0, 20.0, 0.7), (80.0, 82.0, 0.5), (20.0, 21.0, 0.5)]);
     let applied = apply(&new, &said, &SETTINGS);
     let of = |at: usize| applied.shown[at].verdict;
-    assert_eq!(of(0), Some(Verdict::Bean), "the added one is not there twice");
+    assert_eq!(
+        of(0),
+        Some(Verdict::Bean),
+        "the added one is not there twice"
+    );
     assert_eq!(of(1), Some(Verdict::Bean));
     assert_eq!(of(2), Some(Verdict::None));
     assert_eq!(applied.shown.len(), 3);
@@ -231,14 +261,23 @@ fn other_corners_leave_marks_at_their_places() {
     let old = photo(&[(20.0, 20.0, 0.5)]);
     let said = marks(&[verdict(&old, 1, Verdict::Bean), add(5.0, 5.0)]);
     let mut new = photo(&[(12.5, 12.5, 0.5)]);
-    let corners = [[100.0, 100.0], [900.0, 100.0], [900.0, 900.0], [100.0, 900.0]];
+    let corners = [
+        [100.0, 100.0],
+        [900.0, 100.0],
+        [900.0, 900.0],
+        [100.0, 900.0],
+    ];
     new.frame.as_mut().unwrap().found.outline = Outline::Corners(corners.map(Point::from));
     new.objects[0].x_px = 200.0;
     new.objects[0].y_px = 200.0;
     let applied = apply(&new, &said, &SETTINGS);
     assert_eq!(applied.shown.len(), 1);
     assert_eq!(applied.shown[0].verdict, Some(Verdict::Bean));
-    assert_eq!(applied.homeless.len(), 1, "added where the frame no longer is");
+    assert_eq!(
+        applied.homeless.len(),
+        1,
+        "added where the frame no longer is"
+    );
 }
 
 #[test]
@@ -256,7 +295,10 @@ fn a_confirmed_count_stands_when_counted_anew_and_says_so() {
     // For another frame it was not confirmed.
     let mut other = new;
     other.frame_spec = FrameSpec::Ring { diameter_mm: 100.0 };
-    assert_ne!(apply(&other, &said, &SETTINGS).standing, Standing::Confirmed);
+    assert_ne!(
+        apply(&other, &said, &SETTINGS).standing,
+        Standing::Confirmed
+    );
 }
 
 #[test]
@@ -275,11 +317,19 @@ fn an_unusable_photo_has_no_count() {
 #[test]
 fn limits_are_those_of_what_is_left() {
     let places: Vec<(f64, f64, f64)> = (0..20)
-        .map(|i| (5.0 + 9.0 * f64::from(i % 10), 20.0 + 40.0 * f64::from(i / 10), 0.5))
+        .map(|i| {
+            (
+                5.0 + 9.0 * f64::from(i % 10),
+                20.0 + 40.0 * f64::from(i / 10),
+                0.5,
+            )
+        })
         .collect();
     let mut count = photo(&places);
     count.counts.as_mut().unwrap().beans.estimate = 10.0;
-    let acts: Vec<Act> = (1..=10).map(|id| verdict(&count, id, Verdict::Bean)).collect();
+    let acts: Vec<Act> = (1..=10)
+        .map(|id| verdict(&count, id, Verdict::Bean))
+        .collect();
     let l = beans(&apply(&count, &marks(&acts), &SETTINGS));
     assert_eq!((l.estimate, l.low, l.high), (15.0, 12.0, 18.0));
 }

@@ -1,0 +1,80 @@
+//! The page on which a person puts the counts right: a small server on this machine alone.
+//!
+//! [`Session`] holds the season and says what follows from each mark; [`serve`] lets a browser on the same machine look
+//! and speak. What is said goes to the journal before it is answered.
+
+use std::{collections::BTreeMap, path::PathBuf};
+
+use crate::{batch::MarksError, loss::Assumptions};
+
+mod answer;
+mod guard;
+mod pictures;
+mod queue;
+mod say;
+mod server;
+mod session;
+mod view;
+
+pub use answer::{Answer, Figure};
+pub use guard::{Guard, Refusal};
+pub use say::{Say, SayError};
+pub use server::{Served, bind, serve};
+pub use session::Session;
+
+/// What a session stands on.
+#[derive(Debug, Clone)]
+pub struct Inputs {
+    /// `counts.json`; marks lie beside it.
+    pub counts: PathBuf,
+    /// `sheet.csv`, whether it is there or not.
+    pub sheet: PathBuf,
+    /// Photo files by file name.
+    pub photos: BTreeMap<String, PathBuf>,
+    /// Crop, machine and market.
+    pub assumptions: Assumptions,
+    /// Height of the bar's inner edge, mm, when known; for plots made anew.
+    pub bar_height_mm: Option<f64>,
+    /// Name of the season.
+    pub title: String,
+    /// Who makes the marks.
+    pub who: String,
+    /// Half-width of the limits that is wished, % of the answer.
+    pub wished_pct: f64,
+}
+
+/// Why the page could not be opened or a request not be followed.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum ConfirmError {
+    /// A file of the season that cannot be read.
+    #[error("{}: {what}", path.display())]
+    Season {
+        /// Which.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+    },
+    /// Marks could not be read or kept.
+    #[error(transparent)]
+    Marks(#[from] MarksError),
+    /// Something was said that cannot be.
+    #[error(transparent)]
+    Say(#[from] SayError),
+    /// A photo that is not there, or not the one that was counted.
+    #[error("{photo}: {what}")]
+    Photo {
+        /// File name.
+        photo: String,
+        /// What is wrong and what to do.
+        what: String,
+    },
+    /// The page knew an older state.
+    #[error(
+        "somebody has marked something since this page was read (another tab?); it is shown now as it stands: say it once more"
+    )]
+    Stale,
+    /// No address to listen at.
+    #[error("no port of this machine can be listened at")]
+    Port(#[source] std::io::Error),
+}

@@ -1,0 +1,233 @@
+// Fills the page in from what podfall told. Text goes in as text, never as markup.
+import { KEYS, rowOf } from "./keys.js";
+
+export const by = (id) => document.getElementById(id);
+
+export function element(name, text, ...inside) {
+  const e = document.createElement(name);
+  if (text) e.textContent = text;
+  e.append(...inside);
+  return e;
+}
+
+const number = (v, decimals) => v.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+
+export const range = (l, decimals) => `${number(l.low, decimals)} to ${number(l.high, decimals)}`;
+
+/** A count: without limits where there are none. */
+export function counted(l) {
+  const whole = (v) => number(v, Number.isInteger(v) ? 0 : 1);
+  return l.low === l.high ? whole(l.estimate) : `${whole(l.estimate)} (${number(l.low, 0)} to ${number(l.high, 0)})`;
+}
+
+const plural = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
+
+/** A button for each action, in the order given. */
+export function tools(box, actions, act, { plain = false } = {}) {
+  by(box).replaceChildren(...actions.map(([does, value]) => {
+    const row = rowOf(does);
+    const button = element("button");
+    button.type = "button";
+    button.dataset.does = value === undefined ? does : `${does}-${value}`;
+    const label = value === undefined ? row.label : String(value);
+    button.append(element("span", label));
+    if (value === undefined && !plain) button.append(" ", element("kbd", row.shown.split(" or ")[0]));
+    if (row.tells) button.title = row.tells;
+    if (value !== undefined) button.setAttribute("aria-label", plural(value, "bean") + " in the pod");
+    button.addEventListener("click", () => act({ does, key: String(value ?? "") }));
+    return button;
+  }));
+}
+
+export const toolOf = (does) => document.querySelector(`[data-does="${does}"]`);
+
+export function keysTable() {
+  const parts = { one: "The one enlarged", photo: "The photo", view: "How it is shown", mode: "Anywhere" };
+  const rows = Object.entries(parts).flatMap(([on, title]) => {
+    const head = element("th", title);
+    head.colSpan = 2;
+    head.scope = "colgroup";
+    return [element("tr", "", head), ...KEYS.filter((row) => row.on === on).map((row) => {
+      const keys = row.shown.split(" or ").flatMap((key, i) => [i ? " or " : "", element("kbd", key)]);
+      return element("tr", "", element("td", "", ...keys), element("td", row.tells ? `${row.label}: ${row.tells}` : row.label));
+    })];
+  });
+  by("keys-table").append(element("tbody", "", ...rows));
+  by("legend").replaceChildren(...[
+    "circle: bean; square on its corner: split bean; long box: pod",
+    "unbroken line: sure; dashed: doubtful, in the count; dotted: doubtful, left out",
+    "small white square: a person said so; white cross: said to be neither",
+    "four corner pieces: the one that is enlarged",
+  ].map((text) => element("li", text)));
+}
+
+export function answer(season) {
+  const { answer, before } = season;
+  by("title").textContent = season.title;
+  document.title = `${season.title}: put the counts right`;
+  by("who").textContent = season.who;
+  const done = season.photos.filter((p) => p.done).length;
+  by("progress").textContent = `${done} of ${plural(season.photos.length, "photo")} done · ${plural(season.doubtful_left, "doubtful object")} left`;
+  if (!answer) {
+    by("answer-value").textContent = "no answer yet";
+    by("answer-says").textContent = "No photo has a count. Set the corners of a frame (C), or type in a hand count (H).";
+    for (const id of ["answer-unit", "answer-limits", "answer-before"]) by(id).textContent = "";
+    by("bar").hidden = true;
+    return;
+  }
+  const { first } = answer;
+  by("answer-name").textContent = first.name;
+  by("answer-value").textContent = number(first.limits.estimate, first.decimals);
+  by("answer-unit").textContent = first.unit;
+  by("answer-limits").textContent = `(${range(first.limits, first.decimals)}; ±${number(answer.half_width_pct, 0)} %)`;
+  by("answer-says").textContent = answer.says;
+  by("answer-says").classList.toggle("enough", answer.enough);
+  const same = before && before.first.unit === first.unit && before.first.name === first.name;
+  by("answer-before").textContent = same ? `before anything was said: ${number(before.first.limits.estimate, first.decimals)} (${range(before.first.limits, first.decimals)}; ±${number(before.half_width_pct, 0)} %)` : "";
+  bar(first.limits, same ? before.first.limits : null);
+  by("answer-table").replaceChildren(...[first, ...answer.more].map((f) => {
+    const cell = element("td", `${number(f.limits.estimate, f.decimals)} (${range(f.limits, f.decimals)}) ${f.unit}`);
+    const head = element("th", f.name);
+    head.scope = "row";
+    return element("tr", "", head, cell);
+  }));
+  const gone = season.gone.map((name) => `${name}: something was said of it, but it is not among the counts; its marks are kept.`);
+  by("answer-cautions").replaceChildren(...[...answer.cautions, ...gone].map((text) => element("li", text)));
+}
+
+function bar(now, before) {
+  const most = Math.max(now.high, before ? before.high : 0, 1e-9) * 1.08;
+  const share = (v) => `${100 * Math.max(0, v) / most}%`;
+  const put = (id, l) => {
+    const part = by(id);
+    part.hidden = !l;
+    if (!l) return;
+    part.style.left = share(l.low);
+    part.style.width = `${100 * (l.high - Math.max(0, l.low)) / most}%`;
+  };
+  by("bar").hidden = false;
+  put("bar-before", before);
+  put("bar-now", now);
+  by("bar-dot").style.left = share(now.estimate);
+  by("bar").setAttribute("aria-label", `Limits now ${range(now, 2)}${before ? `, before ${range(before, 2)}` : ""}`);
+}
+
+const STANDING = { untouched: "", partly: "begun", confirmed: "confirmed", unusable: "set aside" };
+
+export function queue(season, current, open) {
+  by("queue-list").replaceChildren(...season.photos.map((p) => {
+    const button = element("button");
+    button.type = "button";
+    const state = p.standing === "partly" || p.standing === "untouched"
+      ? (p.basis === "hand" ? "hand count" : STANDING[p.standing]) : STANDING[p.standing];
+    const doubt = p.problem && !p.done ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
+    const share = p.done ? "" : `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of the doubt`;
+    button.append(
+      element("span", `${p.done ? "✓ " : ""}${p.name}`),
+      element("small", [state, p.place, doubt, share].filter(Boolean).join(" · ")),
+    );
+    button.classList.toggle("done", p.done);
+    if (p.n === current) button.setAttribute("aria-current", "true");
+    button.addEventListener("click", () => open(p.n));
+    return element("li", "", button);
+  }));
+  const shown = document.querySelector("#queue [aria-current]");
+  if (shown) {
+    const list = by("queue-list");
+    const off = shown.offsetTop - list.offsetTop;
+    if (off < list.scrollTop || off > list.scrollTop + list.clientHeight - 60) list.scrollTop = off - 60;
+  }
+}
+
+export function photo(photo, season) {
+  by("photo-name").textContent = photo.name;
+  const state = { untouched: "", partly: "Begun.", confirmed: "Confirmed: every object shown is taken as it is marked.", unusable: `Set aside: ${photo.unusable}.` }[photo.standing];
+  const problem = photo.standing === "unusable" ? "" : photo.problem || "";
+  const more = [
+    photo.corners_by_hand ? "Corners set by hand." : "",
+    photo.recount_missing ? "The count with these corners is not there any more: move the corners once more." : "",
+    photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
+  ];
+  by("photo-state").textContent = [state, problem, ...more].filter(Boolean).join(" ");
+  by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", `${c.message}.`)));
+  const homeless = by("homeless");
+  homeless.hidden = photo.homeless.length === 0;
+  by("homeless-list").replaceChildren(...photo.homeless.map((h) =>
+    element("li", `${h.verdict.is} at ${number(h.object.x_mm, 0)}, ${number(h.object.y_mm, 0)} mm (mark ${h.seq}): ${h.why}; it is kept, and counts for nothing.`)));
+  count(photo);
+  forms(photo, season);
+}
+
+function count(photo) {
+  const c = photo.counts;
+  const words = !c ? "No count." : `${counted(c.beans)} beans, of them ${counted(c.split_beans)} split; ${counted(c.pods)} pods with ${counted(c.beans_in_pods)} beans in them.`;
+  const hand = photo.hand.sheet.beans ?? photo.hand.page.beans;
+  const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${number(hand, 0)} beans, which goes first.`;
+  const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${counted(photo.if_confirmed.beans)} beans, ${counted(photo.if_confirmed.pods)} pods.`;
+  by("count").textContent = words + by_hand + if_;
+}
+
+function forms(photo, season) {
+  const busy = document.activeElement && document.activeElement.form;
+  const put = (id, value) => {
+    // What is being typed is not overwritten.
+    if (!busy || busy !== by(id).form) by(id).value = value ?? "";
+  };
+  const of_sheet = (names, note) => {
+    const told = names.filter(([, value]) => value !== null && value !== undefined);
+    by(note).textContent = told.length ? `sheet.csv says ${told.map(([name, value]) => `${name} ${value}`).join(", ")}, which goes first; change it there.` : "";
+  };
+  put("hand-beans", photo.hand.page.beans);
+  put("hand-pods", photo.hand.page.pods);
+  of_sheet([["beans", photo.hand.sheet.beans], ["pods", photo.hand.sheet.pods]], "hand-note");
+  const words = ["", ...season.places];
+  if (by("place-place").options.length === 0) {
+    by("place-place").append(...words.map((word) => {
+      const option = element("option", word || "not told");
+      option.value = word;
+      return option;
+    }));
+  }
+  put("place-place", photo.place.page.place);
+  put("place-check", photo.place.page.check);
+  put("place-setting", photo.place.page.setting);
+  const sheet = photo.place.sheet;
+  of_sheet([["place", sheet.place], ["check", sheet.check], ["setting", sheet.setting]], "place-note");
+  const list = (id, values) => by(id).replaceChildren(...values.map((value) => {
+    const option = element("option");
+    option.value = value;
+    return option;
+  }));
+  list("checks", season.checks);
+  list("settings", season.settings);
+  put("unusable-why", photo.unusable);
+  by("usable").hidden = photo.unusable === null;
+  put("note-text", photo.note);
+}
+
+/** What is known of the one enlarged. */
+export function one(photo, object, left) {
+  const says = by("one-says");
+  by("one").classList.toggle("empty", !object);
+  by("one-title").textContent = left ? `${plural(left, "doubtful one")} left here` : "Nothing doubtful left here";
+  if (!object) {
+    says.textContent = photo.standing === "confirmed" ? "Confirmed." : left ? "Space shows the first." : "If the marks are right, press Enter: the count is right, and the next photo follows.";
+    return;
+  }
+  const kinds = { bean: "a bean", "split-bean": "a split bean", pod: "a pod" };
+  const said = object.verdict && {
+    bean: "You said: bean.", split: "You said: split bean.", none: "You said: neither.",
+    pod: object.verdict.beans ? `You said: pod with ${plural(object.verdict.beans, "bean")}.` : "You said: pod. How many beans are in it? 1 to 5.",
+  }[object.verdict.is];
+  const name = object.added ? "Added by hand." : `No. ${object.id}: ${kinds[object.kind]}, ${number(100 * object.probability, 0)} % likely, ${object.counted ? "in the count" : "not in the count"}.`;
+  says.textContent = said ? `${name} ${said}` : name;
+}
+
+export function message(text) {
+  by("message").textContent = text || "";
+  by("message").hidden = !text;
+}
+
+export const live = (text) => {
+  by("live").textContent = text;
+};

@@ -1,0 +1,43 @@
+// Speaks with podfall. Every answer holds the season as it stands after it.
+
+export class Said extends Error {
+  constructor(message, told, stale) {
+    super(message);
+    this.told = told;
+    this.stale = stale;
+  }
+}
+
+async function ask(path, body) {
+  const how = body === undefined ? {} : {
+    method: "POST",
+    headers: { "Content-Type": "application/json" },
+    body: JSON.stringify(body),
+  };
+  let answer;
+  try {
+    answer = await fetch(path, how);
+  } catch {
+    throw new Said("Podfall does not answer. Start it again (podfall confirm) and open the address it prints. What was said before is kept.");
+  }
+  if (answer.status === 403) {
+    throw new Said("This page is of an earlier run. Open the address that podfall confirm printed last. What was said before is kept.");
+  }
+  const text = await answer.text();
+  let told = null;
+  try {
+    told = JSON.parse(text);
+  } catch {
+    // Not JSON: a plain sentence.
+  }
+  if (!answer.ok) {
+    throw new Said((told && told.error) || text.trim() || `Refused (${answer.status}).`, told, Boolean(told && told.stale));
+  }
+  return told;
+}
+
+export const season = () => ask("/api/season");
+export const photo = (n) => ask(`/api/photo/${n}`);
+export const say = (seq, n, said) => ask("/api/say", { seq, photo: n, say: said });
+export const undo = (seq) => ask("/api/undo", { seq });
+export const redo = (seq) => ask("/api/redo", { seq });

@@ -1,0 +1,298 @@
+// The picture: zoomed, moved, picked from. Knows plot and photo; keeps nothing of what was said.
+import * as draw from "./draw.js";
+
+const CLOSE_MM = 14;
+
+export class View {
+  /** told: { pick(place), corner(i, px), changed() } */
+  constructor(canvas, close, told) {
+    this.canvas = canvas;
+    this.close = close;
+    this.told = told;
+    this.image = null;
+    this.photo = null;
+    this.kind = "plot";
+    this.marks = true;
+    this.selected = null;
+    this.cross = null;
+    this.corners = null;
+    this.held = 0;
+    this.at = { scale: 1, x: 0, y: 0 };
+    this.pointers = new Map();
+    this.frame = 0;
+    new ResizeObserver(() => this.resized()).observe(canvas);
+    this.listen();
+  }
+
+  /** Shows a photo. The picture of the one before stays until the new one is there. */
+  async show(photo, kind) {
+    this.photo = photo;
+    const url = kind === "plot" && photo.plot ? photo.plot.url : photo.photo_url;
+    const shown = kind === "plot" && photo.plot ? "plot" : "photo";
+    if (this.url === url) {
+      this.redraw();
+      return;
+    }
+    const image = new Image();
+    image.src = url;
+    this.wanted = url;
+    try {
+      await image.decode();
+    } catch {
+      if (this.wanted === url) {
+        this.image = null;
+        this.url = null;
+        this.redraw();
+        this.told.broken();
+      }
+      return;
+    }
+    if (this.wanted !== url) return;
+    const same = this.image && this.kind === shown && this.shownPhoto === photo.n;
+    [this.image, this.kind, this.url, this.shownPhoto] = [image, shown, url, photo.n];
+    if (!same) this.fit();
+    this.redraw();
+    this.told.drawn();
+  }
+
+  size() {
+    return { w: this.canvas.clientWidth, h: this.canvas.clientHeight };
+  }
+
+  resized() {
+    const { w, h } = this.size();
+    const ratio = Math.min(window.devicePixelRatio || 1, 2);
+    this.ratio = ratio;
+    this.canvas.width = Math.round(w * ratio);
+    this.canvas.height = Math.round(h * ratio);
+    if (this.image) this.fit();
+    this.redraw();
+  }
+
+  fit() {
+    if (!this.image) return;
+    const { w, h } = this.size();
+    const scale = Math.min(w / this.image.width, h / this.image.height);
+    this.least = scale;
+    this.at = { scale, x: (w - this.image.width * scale) / 2, y: (h - this.image.height * scale) / 2 };
+    this.redraw();
+  }
+
+  zoom(by, centre) {
+    const { w, h } = this.size();
+    const c = centre || (this.selected ? this.onCanvas(this.place(this.selected)) : { x: w / 2, y: h / 2 });
+    const scale = Math.min(Math.max(this.at.scale * by, this.least * 0.8), Math.max(12, this.least * 4));
+    const k = scale / this.at.scale;
+    this.at = { scale, x: c.x - (c.x - this.at.x) * k, y: c.y - (c.y - this.at.y) * k };
+    this.redraw();
+  }
+
+  pan(dx, dy) {
+    this.at.x += dx;
+    this.at.y += dy;
+    this.redraw();
+  }
+
+  /** Picture pixels of an object or of a place in mm and px. */
+  place(o) {
+    if (this.kind === "photo") return { x: o.x_px, y: o.y_px };
+    const { px_per_mm, margin_mm } = this.photo.plot;
+    return { x: (o.x_mm + margin_mm) * px_per_mm, y: (o.y_mm + margin_mm) * px_per_mm };
+  }
+
+  perMm() {
+    const plot = this.photo.plot;
+    if (!plot) return 1;
+    return this.kind === "photo" ? plot.photo_px_per_mm : plot.px_per_mm;
+  }
+
+  onCanvas(p) {
+    return { x: p.x * this.at.scale + this.at.x, y: p.y * this.at.scale + this.at.y };
+  }
+
+  onPicture(p) {
+    return { x: (p.x - this.at.x) / this.at.scale, y: (p.y - this.at.y) / this.at.scale };
+  }
+
+  /** How podfall is told of a place in the picture. */
+  named(p) {
+    if (this.kind === "photo") return { px: [p.x, p.y] };
+    const { px_per_mm, margin_mm } = this.photo.plot;
+    return { mm: [p.x / px_per_mm - margin_mm, p.y / px_per_mm - margin_mm] };
+  }
+
+  select(object) {
+    this.selected = object;
+    if (object && this.image) {
+      const p = this.onCanvas(this.place(object));
+      const { w, h } = this.size();
+      const rim = Math.min(60, w / 6);
+      if (p.x < rim || p.y < rim || p.x > w - rim || p.y > h - rim) {
+        this.pan(w / 2 - p.x, h / 2 - p.y);
+      }
+    }
+    this.redraw();
+  }
+
+  redraw() {
+    if (this.frame) return;
+    this.frame = requestAnimationFrame(() => {
+      this.frame = 0;
+      this.drawAll();
+    });
+  }
+
+  drawAll() {
+    const context = this.canvas.getContext("2d");
+    const { w, h } = this.size();
+    context.setTransform(this.ratio || 1, 0, 0, this.ratio || 1, 0, 0);
+    context.fillStyle = "#2a2a2e";
+    context.fillRect(0, 0, w, h);
+    if (!this.image || !this.photo) return;
+    const { scale, x, y } = this.at;
+    context.imageSmoothingQuality = "high";
+    context.drawImage(this.image, x, y, this.image.width * scale, this.image.height * scale);
+    this.drawFrame(context);
+    if (this.photo.plot || this.kind === "photo") this.drawMarks(context);
+    if (this.cross) draw.cross(context, this.onCanvas(this.cross));
+    this.drawClose();
+  }
+
+  drawFrame(context) {
+    if (this.corners) {
+      if (this.kind === "photo") {
+        draw.frame(context, this.corners.map(([x, y]) => this.onCanvas({ x, y })), this.held);
+      }
+      return;
+    }
+    if (!this.marks) return;
+    if (this.kind === "photo" && this.photo.corners_px) {
+      draw.frame(context, this.photo.corners_px.map(([x, y]) => this.onCanvas({ x, y })), null);
+    } else if (this.kind === "plot" && !this.photo.ring) {
+      const { width_mm: w, height_mm: h } = this.photo;
+      const at = (x_mm, y_mm) => this.onCanvas(this.place({ x_mm, y_mm }));
+      draw.frame(context, [at(0, 0), at(w, 0), at(w, h), at(0, h)], null);
+    }
+  }
+
+  drawMarks(context) {
+    if (this.corners) return;
+    const scale = this.perMm() * this.at.scale;
+    const confirmed = this.photo.standing === "confirmed";
+    const [a, b] = this.photo.corners_px || [[0, 0], [1, 0]];
+    const turn = this.kind === "photo" ? Math.atan2(b[1] - a[1], b[0] - a[0]) : 0;
+    for (const object of this.photo.objects) {
+      const selected = this.selected && object.name === this.selected.name;
+      if (!this.marks && !selected) continue;
+      const p = this.onCanvas(this.place(object));
+      draw.mark(context, object, { ...p, turn }, scale, { selected, confirmed });
+    }
+  }
+
+  /** The object spoken of, enlarged, without a mark over it. */
+  drawClose() {
+    const context = this.close.getContext("2d");
+    const side = this.close.width;
+    context.fillStyle = "#2a2a2e";
+    context.fillRect(0, 0, side, side);
+    const place = this.cross || (this.selected && this.place(this.selected));
+    if (!place || !this.image) return;
+    const reach = CLOSE_MM * this.perMm();
+    context.imageSmoothingQuality = "high";
+    context.drawImage(this.image, place.x - reach, place.y - reach, 2 * reach, 2 * reach, 0, 0, side, side);
+    const c = side / 2;
+    const length = this.selected && !this.cross ? this.selected.length_mm : 8;
+    const r = Math.min(0.46 * side, (length / 2 + 2.5) / CLOSE_MM * c);
+    context.lineWidth = 7;
+    for (const [colour, width] of [["#101014", 9], ["#ffffff", 4]]) {
+      context.strokeStyle = colour;
+      context.lineWidth = width;
+      context.beginPath();
+      for (const [sx, sy] of [[-1, -1], [1, -1], [1, 1], [-1, 1]]) {
+        context.moveTo(c + sx * r, c + sy * r * 0.65);
+        context.lineTo(c + sx * r, c + sy * r);
+        context.lineTo(c + sx * r * 0.65, c + sy * r);
+      }
+      context.stroke();
+    }
+  }
+
+  /** The object at a place on the canvas; null where there is none. */
+  objectAt(p) {
+    let best = null;
+    for (const object of this.photo ? this.photo.objects : []) {
+      const q = this.onCanvas(this.place(object));
+      const d = Math.hypot(q.x - p.x, q.y - p.y);
+      const reach = Math.max(22, (object.length_mm / 2) * this.perMm() * this.at.scale + 6);
+      if (d <= reach && (!best || d < best.d)) best = { d, object };
+    }
+    return best && best.object;
+  }
+
+  listen() {
+    const c = this.canvas;
+    const at = (event) => {
+      const box = c.getBoundingClientRect();
+      return { x: event.clientX - box.left, y: event.clientY - box.top };
+    };
+    c.addEventListener("wheel", (event) => {
+      event.preventDefault();
+      this.zoom(Math.exp(-event.deltaY * 0.0015), at(event));
+    }, { passive: false });
+    c.addEventListener("pointerdown", (event) => {
+      c.setPointerCapture(event.pointerId);
+      const p = at(event);
+      this.pointers.set(event.pointerId, p);
+      this.from = { ...p, moved: false, corner: this.cornerAt(p) };
+      if (this.from.corner !== null) {
+        this.held = this.from.corner;
+        this.redraw();
+      }
+    });
+    c.addEventListener("pointermove", (event) => {
+      const before = this.pointers.get(event.pointerId);
+      if (!before) return;
+      const p = at(event);
+      this.moved(event.pointerId, before, p);
+      this.pointers.set(event.pointerId, p);
+    });
+    const up = (event) => {
+      const p = this.pointers.get(event.pointerId);
+      this.pointers.delete(event.pointerId);
+      if (event.type === "pointerup" && p && !this.from.moved && this.from.corner === null) {
+        this.told.pick(p);
+      }
+    };
+    c.addEventListener("pointerup", up);
+    c.addEventListener("pointercancel", up);
+  }
+
+  moved(id, before, p) {
+    if (this.pointers.size === 2) {
+      const other = [...this.pointers].find(([key]) => key !== id)[1];
+      const far = (a, b) => Math.max(10, Math.hypot(a.x - b.x, a.y - b.y));
+      this.from.moved = true;
+      this.zoom(far(p, other) / far(before, other), { x: (p.x + other.x) / 2, y: (p.y + other.y) / 2 });
+      return;
+    }
+    if (!this.from.moved && Math.hypot(p.x - this.from.x, p.y - this.from.y) < 5) return;
+    this.from.moved = true;
+    if (this.from.corner !== null) {
+      const q = this.onPicture(p);
+      this.corners[this.from.corner] = [q.x, q.y];
+      this.redraw();
+    } else {
+      this.pan(p.x - before.x, p.y - before.y);
+    }
+  }
+
+  cornerAt(p) {
+    if (!this.corners || this.kind !== "photo") return null;
+    const far = this.corners.map(([x, y]) => {
+      const q = this.onCanvas({ x, y });
+      return Math.hypot(q.x - p.x, q.y - p.y);
+    });
+    const least = Math.min(...far);
+    return least < 34 ? far.indexOf(least) : null;
+  }
+}

@@ -1,0 +1,503 @@
+//! Listens on this machine alone and answers the page.
+
+use std::{
+    net::{Ipv4Addr, TcpListener},
+    sync::{Arc, Mutex, MutexGuard, OnceLock},
+};
+
+use axum::{
+    Router,
+    body::{Body, Bytes},
+    extract::{DefaultBodyLimit, Path, Request, State},
+    http::{HeaderMap, HeaderValue, Method, StatusCode, header},
+    middleware::{self, Next},
+    response::{IntoResponse, Response},
+    routing::{get, post},
+};
+use serde::{Deserialize, Serialize};
+
+use super::{
+    ConfirmError, Guard, Refusal, Say, SayError, Session,
+    guard::Asked,
+    pictures::{self, Picture, Shelf, Wanted},
+};
+use crate::{
+    counts::{PhotoCount, Status},
+    frame::FrameSettings,
+    geometry::Point,
+    model::Model,
+    pipeline::{self, Settings},
+};
+
+/// Largest body that is read, bytes: a note of the longest kind is a tenth of it.
+const MOST_BODY: usize = 64 * 1024;
+
+/// Ports that are tried after the one wished, before any that is free.
+const NEXT_PORTS: u16 = 20;
+
+/// What the page may load: from this server alone, and nothing inline.
+const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; \
+                      base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
+
+/// A server that listens.
+#[derive(Debug)]
+pub struct Served {
+    listener: TcpListener,
+    guard: Guard,
+}
+
+impl Served {
+    /// The address to open.
+    pub fn address(&self) -> String {
+        self.guard.address()
+    }
+}
+
+/// Listens on this port of the loopback address, or on another where it is taken.
+///
+/// # Errors
+/// [`ConfirmError::Port`] when none is free.
+pub fn bind(port: u16) -> Result<Served, ConfirmError> {
+    let ports = (port..port.saturating_add(NEXT_PORTS)).chain([0]);
+    let mut last = None;
+    for port in ports {
+        match TcpListener::bind((Ipv4Addr::LOCALHOST, port)) {
+            Ok(listener) => {
+                let port = listener.local_addr().map_err(ConfirmError::Port)?.port();
+                let guard = Guard::new(port)
+                    .map_err(|e| ConfirmError::Port(std::io::Error::other(e.to_string())))?;
+                return Ok(Served { listener, guard });
+            }
+            Err(error) => last = Some(error),
+        }
+    }
+    Err(ConfirmError::Port(last.unwrap_or_else(|| {
+        std::io::Error::other("no port was tried")
+    })))
+}
+
+struct Shared {
+    guard: Guard,
+    session: Mutex<Session>,
+    shelf: Shelf,
+    model: OnceLock<Model>,
+    now: fn() -> String,
+}
+
+impl Shared {
+    /// A panic elsewhere must not shut the page: what is kept is in the journal.
+    fn session(&self) -> MutexGuard<'_, Session> {
+        self.session.lock().unwrap_or_else(|e| e.into_inner())
+    }
+}
+
+/// Serves until the process ends. `now`: the time, RFC 3339 with the offset from UTC.
+///
+/// # Errors
+/// [`ConfirmError::Port`] when listening fails.
+pub fn serve(served: Served, session: Session, now: fn() -> String) -> Result<(), ConfirmError> {
+    let shared = Arc::new(Shared {
+        guard: served.guard,
+        session: Mutex::new(session),
+        shelf: Shelf::default(),
+        model: OnceLock::new(),
+        now,
+    });
+    draw_ahead(&shared, 0);
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(ConfirmError::Port)?;
+    served
+        .listener
+        .set_nonblocking(true)
+        .map_err(ConfirmError::Port)?;
+    runtime.block_on(async {
+        let listener =
+            tokio::net::TcpListener::from_std(served.listener).map_err(ConfirmError::Port)?;
+        axum::serve(listener, routes(shared))
+            .await
+            .map_err(ConfirmError::Port)
+    })
+}
+
+fn routes(shared: Arc<Shared>) -> Router {
+    Router::new()
+        .route("/", get(page))
+        .route("/{file}", get(file))
+        .route("/api/season", get(season))
+        .route("/api/photo/{n}", get(photo))
+        .route("/api/photo/{n}/plot.jpg", get(plot_picture))
+        .route("/api/photo/{n}/photo", get(photo_picture))
+        .route("/api/say", post(say))
+        .route("/api/undo", post(undo))
+        .route("/api/redo", post(redo))
+        .layer(DefaultBodyLimit::max(MOST_BODY))
+        .layer(middleware::from_fn_with_state(shared.clone(), guarded))
+        .with_state(shared)
+}
+
+/// Every request goes through here: who asks, and what every answer carries.
+async fn guarded(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
+    let mut answer = match checked(&shared.guard, &request) {
+        Ok(Entry::Known) => next.run(request).await,
+        Ok(Entry::WithKey) => with_cookie(&shared.guard),
+        Err(refusal) => refused(refusal),
+    };
+    let headers = answer.headers_mut();
+    let fixed = [
+        (header::CONTENT_SECURITY_POLICY, POLICY),
+        (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
+        (header::X_FRAME_OPTIONS, "DENY"),
+        (header::REFERRER_POLICY, "no-referrer"),
+    ];
+    for (name, value) in fixed {
+        headers.insert(name, HeaderValue::from_static(value));
+    }
+    headers.insert(
+        "cross-origin-resource-policy",
+        HeaderValue::from_static("same-origin"),
+    );
+    headers
+        .entry(header::CACHE_CONTROL)
+        .or_insert(HeaderValue::from_static("no-store"));
+    answer
+}
+
+enum Entry {
+    /// With this run's cookie.
+    Known,
+    /// The address that was printed: a cookie is given for it.
+    WithKey,
+}
+
+fn checked(guard: &Guard, request: &Request) -> Result<Entry, Refusal> {
+    let headers = request.headers();
+    let text = |name: header::HeaderName| headers.get(name).and_then(|v| v.to_str().ok());
+    let address = request.uri().path_and_query().map_or("", |p| p.as_str());
+    let asked = Asked {
+        writes: !matches!(*request.method(), Method::GET | Method::HEAD),
+        address,
+        host: text(header::HOST),
+        origin: headers
+            .get(header::ORIGIN)
+            .map(|v| v.to_str().unwrap_or("null")),
+        site: headers.get("sec-fetch-site").and_then(|v| v.to_str().ok()),
+        cookie: text(header::COOKIE),
+    };
+    let key = address.strip_prefix("/?key=").filter(|_| !asked.writes);
+    if let Some(key) = key.filter(|key| guard.is_key(key)) {
+        // The first opening comes from a terminal or another program: no origin is named, or another site's link.
+        guard.check_where(&Asked {
+            site: None,
+            ..asked
+        })?;
+        let _ = key;
+        return Ok(Entry::WithKey);
+    }
+    guard.check(&asked).map(|()| Entry::Known)
+}
+
+fn with_cookie(guard: &Guard) -> Response {
+    let mut answer = StatusCode::SEE_OTHER.into_response();
+    let headers = answer.headers_mut();
+    headers.insert(header::LOCATION, HeaderValue::from_static("/"));
+    if let Ok(cookie) = HeaderValue::from_str(&guard.cookie()) {
+        headers.insert(header::SET_COOKIE, cookie);
+    }
+    answer
+}
+
+fn refused(refusal: Refusal) -> Response {
+    let status = match refusal {
+        Refusal::Address => StatusCode::URI_TOO_LONG,
+        _ => StatusCode::FORBIDDEN,
+    };
+    (status, format!("{refusal}\n")).into_response()
+}
+
+async fn page() -> Response {
+    with_type("text/html; charset=utf-8", include_str!("page/index.html"))
+}
+
+/// The page's own files, by name: nothing is looked up on the disk.
+async fn file(Path(name): Path<String>) -> Response {
+    const CSS: &str = "text/css; charset=utf-8";
+    const JS: &str = "text/javascript; charset=utf-8";
+    match name.as_str() {
+        "page.css" => with_type(CSS, include_str!("page/page.css")),
+        "main.js" => with_type(JS, include_str!("page/main.js")),
+        "keys.js" => with_type(JS, include_str!("page/keys.js")),
+        "draw.js" => with_type(JS, include_str!("page/draw.js")),
+        "view.js" => with_type(JS, include_str!("page/view.js")),
+        "talk.js" => with_type(JS, include_str!("page/talk.js")),
+        "show.js" => with_type(JS, include_str!("page/show.js")),
+        _ => StatusCode::NOT_FOUND.into_response(),
+    }
+}
+
+fn with_type(kind: &'static str, body: &'static str) -> Response {
+    ([(header::CONTENT_TYPE, kind)], body).into_response()
+}
+
+/// Runs what waits for the disk or reckons for long on a thread of its own.
+async fn apart<T: Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+) -> Result<T, Response> {
+    tokio::task::spawn_blocking(work).await.map_err(|_| {
+        let text = "a fault in podfall itself stopped this; what was said before is kept; load the page again\n";
+        (StatusCode::INTERNAL_SERVER_ERROR, text).into_response()
+    })
+}
+
+fn json<T: Serialize>(status: StatusCode, value: &T) -> Response {
+    let body = serde_json::to_vec(value).expect("what the page is told is plain data");
+    let kind = [(header::CONTENT_TYPE, "application/json")];
+    (status, kind, body).into_response()
+}
+
+#[derive(Serialize)]
+struct Both<'a> {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    error: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stale: Option<bool>,
+    season: super::view::SeasonView<'a>,
+    photo: Option<super::view::PhotoView<'a>>,
+}
+
+fn both(
+    session: &Session,
+    at: usize,
+    status: StatusCode,
+    error: Option<&ConfirmError>,
+) -> Response {
+    let told = Both {
+        error: error.map(|e| pipeline::with_causes(e)),
+        stale: error.map(|e| matches!(e, ConfirmError::Stale)),
+        season: session.season_view(),
+        photo: session.photo_view(at),
+    };
+    json(status, &told)
+}
+
+async fn season(State(shared): State<Arc<Shared>>) -> Response {
+    let work = move || {
+        let mut session = shared.session();
+        if let Err(error) = session.refresh() {
+            return both(&session, 0, StatusCode::INTERNAL_SERVER_ERROR, Some(&error));
+        }
+        json(StatusCode::OK, &session.season_view())
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+async fn photo(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
+    let work = move || {
+        draw_ahead(&shared, n);
+        let session = shared.session();
+        match session.photo_view(n) {
+            Some(view) => json(StatusCode::OK, &view),
+            None => StatusCode::NOT_FOUND.into_response(),
+        }
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+async fn plot_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
+    let work = move || match plot_of(&shared, n) {
+        Some(Ok(picture)) => picture_answer(picture.0, picture.1.clone()),
+        Some(Err(error)) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
+        None => StatusCode::NOT_FOUND.into_response(),
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+fn plot_of(shared: &Shared, n: usize) -> Option<Result<Arc<Picture>, ConfirmError>> {
+    let (wanted, key) = {
+        let session = shared.session();
+        (session.wanted(n)?, session.picture_key(n))
+    };
+    Some(shared.shelf.get(&key, || pictures::plot(&wanted)))
+}
+
+async fn photo_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
+    let work = move || {
+        let Some(wanted) = shared.session().wanted(n) else {
+            return StatusCode::NOT_FOUND.into_response();
+        };
+        match pictures::photo(&wanted) {
+            Ok((kind, bytes)) => picture_answer(kind, bytes),
+            Err(error) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
+        }
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+fn picture_answer(kind: &'static str, bytes: Vec<u8>) -> Response {
+    let headers = [
+        (header::CONTENT_TYPE, kind),
+        (header::CACHE_CONTROL, "private, max-age=3600, immutable"),
+    ];
+    (headers, Body::from(bytes)).into_response()
+}
+
+/// Draws the plots that will be looked at next, on a thread of its own.
+fn draw_ahead(shared: &Arc<Shared>, n: usize) {
+    const AHEAD: usize = 3;
+    let next: Vec<usize> = {
+        let session = shared.session();
+        let at = session.queue.iter().position(|q| q.at == n).unwrap_or(0);
+        let ahead = session.queue.iter().skip(at).filter(|q| !q.done);
+        ahead.take(AHEAD).map(|q| q.at).collect()
+    };
+    let shared = shared.clone();
+    std::thread::spawn(move || {
+        for n in next {
+            // A picture that cannot be drawn is told when it is asked for.
+            let _ = plot_of(&shared, n);
+        }
+    });
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Told {
+    seq: u64,
+    photo: usize,
+    say: Say,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Step {
+    seq: u64,
+}
+
+/// A write must say that it is JSON: a form of another page cannot.
+fn body<T: for<'a> Deserialize<'a>>(headers: &HeaderMap, body: &Bytes) -> Result<T, Response> {
+    let kind = headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|v| v.to_str().ok());
+    if !kind.is_some_and(|kind| kind.starts_with("application/json")) {
+        return Err(StatusCode::UNSUPPORTED_MEDIA_TYPE.into_response());
+    }
+    serde_json::from_slice(body).map_err(|error| {
+        (
+            StatusCode::BAD_REQUEST,
+            format!("not understood: {error}\n"),
+        )
+            .into_response()
+    })
+}
+
+async fn say(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes) -> Response {
+    let told: Told = match body(&headers, &bytes) {
+        Ok(told) => told,
+        Err(answer) => return answer,
+    };
+    let work = move || {
+        let result = shared
+            .session()
+            .refresh()
+            .and_then(|_| with_recount(&shared, &told))
+            .and_then(|()| {
+                let now = (shared.now)();
+                shared.session().say(told.seq, told.photo, &told.say, &now)
+            });
+        if result.is_ok() && matches!(told.say, Say::Confirm | Say::Unusable { .. }) {
+            draw_ahead(&shared, told.photo);
+        }
+        answered(&shared, result.map(|()| told.photo), told.photo)
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+async fn undo(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes) -> Response {
+    step(shared, &headers, &bytes, Session::undo).await
+}
+
+async fn redo(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes) -> Response {
+    step(shared, &headers, &bytes, Session::redo).await
+}
+
+async fn step(
+    shared: Arc<Shared>,
+    headers: &HeaderMap,
+    bytes: &Bytes,
+    go: fn(&mut Session, u64, &str) -> Result<usize, ConfirmError>,
+) -> Response {
+    let told: Step = match body(headers, bytes) {
+        Ok(told) => told,
+        Err(answer) => return answer,
+    };
+    let work = move || {
+        let now = (shared.now)();
+        let result = go(&mut shared.session(), told.seq, &now);
+        answered(&shared, result, 0)
+    };
+    apart(work).await.unwrap_or_else(|e| e)
+}
+
+fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> Response {
+    let session = shared.session();
+    match result {
+        Ok(at) => both(&session, at, StatusCode::OK, None),
+        Err(error) => {
+            let status = match error {
+                ConfirmError::Stale => StatusCode::CONFLICT,
+                ConfirmError::Say(_) => StatusCode::UNPROCESSABLE_ENTITY,
+                ConfirmError::Photo { .. } => StatusCode::NOT_FOUND,
+                _ => StatusCode::INTERNAL_SERVER_ERROR,
+            };
+            both(&session, at, status, Some(&error))
+        }
+    }
+}
+
+/// Where corners are set by hand: counts the photo with them, while others may go on looking.
+fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
+    let (corners, wanted, bar_height_mm) = {
+        let session = shared.session();
+        let Some(corners) = session.lacks_recount(told.photo, &told.say) else {
+            return Ok(());
+        };
+        let wanted = session
+            .wanted(told.photo)
+            .ok_or_else(|| no_file(&session, told.photo))?;
+        (corners, wanted, session.inputs.bar_height_mm)
+    };
+    let count = recount(shared, &wanted, corners, bar_height_mm)?;
+    shared.session().take_recount(corners, count)
+}
+
+fn no_file(session: &Session, at: usize) -> ConfirmError {
+    ConfirmError::Photo {
+        photo: session
+            .photo(at)
+            .map_or_else(String::new, |p| p.photo.clone()),
+        what: "the photo file is not there".to_owned(),
+    }
+}
+
+fn recount(
+    shared: &Shared,
+    wanted: &Wanted,
+    corners: [Point; 4],
+    bar_height_mm: Option<f64>,
+) -> Result<PhotoCount, ConfirmError> {
+    let bytes = pictures::bytes(wanted)?;
+    let mut frame = FrameSettings::new(wanted.spec);
+    frame.corners_px = Some(corners);
+    frame.bar_height_mm = bar_height_mm;
+    let model = shared.model.get_or_init(Model::built_in);
+    let counted = pipeline::count_photo(&bytes, &wanted.name, &Settings::new(frame), model);
+    match counted.count.status {
+        Status::Refused | Status::Failed => {
+            let why = counted.count.problem.unwrap_or_default();
+            Err(SayError::Corners { why }.into())
+        }
+        _ => Ok(counted.count),
+    }
+}

@@ -1,0 +1,296 @@
+//! What the page is told, as JSON.
+
+use serde::Serialize;
+
+use super::{Answer, Session, pictures, queue::Queued, say::name_of};
+use crate::{
+    caution::Caution,
+    counts::{Counts, Kind, Limits, Status},
+    frame::{FrameSpec, Outline},
+    geometry::Point,
+    marks::{HandMark, Homeless, OfPhoto, PlaceMark, Shown, Standing, Verdict},
+    photo::sha256_hex,
+};
+
+/// The season as a whole.
+#[derive(Debug, Serialize)]
+pub struct SeasonView<'a> {
+    seq: u64,
+    title: &'a str,
+    who: &'a str,
+    undo: bool,
+    redo: bool,
+    answer: Option<&'a Answer>,
+    before: Option<&'a Answer>,
+    confirmed: usize,
+    done: usize,
+    doubtful_left: usize,
+    photos: Vec<QueuedView<'a>>,
+    gone: &'a [String],
+    places: [&'static str; 4],
+    checks: Vec<&'a str>,
+    settings: Vec<&'a str>,
+}
+
+/// One photo of the queue.
+#[derive(Debug, Serialize)]
+struct QueuedView<'a> {
+    n: usize,
+    name: &'a str,
+    standing: Standing,
+    done: bool,
+    /// Share of all the doubt that is left, %.
+    share_pct: f64,
+    doubtful: usize,
+    problem: bool,
+    place: Option<&'static str>,
+    beans: Option<Limits>,
+    basis: Option<&'static str>,
+}
+
+/// One photo.
+#[derive(Debug, Serialize)]
+pub struct PhotoView<'a> {
+    n: usize,
+    name: &'a str,
+    standing: Standing,
+    status: Status,
+    problem: Option<&'a str>,
+    cautions: &'a [Caution],
+    size_px: [u32; 2],
+    width_mm: f64,
+    height_mm: f64,
+    ring: bool,
+    corners_px: Option<[Point; 4]>,
+    corners_by_hand: bool,
+    recount_missing: bool,
+    plot: Option<PlotView>,
+    photo_url: String,
+    objects: Vec<ObjectView<'a>>,
+    homeless: &'a [Homeless],
+    differs: bool,
+    counts: Option<&'a Counts>,
+    tool_beans: Option<Limits>,
+    if_confirmed: &'a Counts,
+    hand: Given<HandMark>,
+    place: Given<PlaceMark>,
+    note: Option<&'a str>,
+    unusable: Option<String>,
+}
+
+/// What was typed in on the page, and what the sheet says, which goes first.
+#[derive(Debug, Serialize)]
+struct Given<T> {
+    page: T,
+    sheet: T,
+}
+
+#[derive(Debug, Serialize)]
+struct PlotView {
+    url: String,
+    px_per_mm: f64,
+    margin_mm: f64,
+    photo_px_per_mm: f64,
+}
+
+#[derive(Debug, Serialize)]
+struct ObjectView<'a> {
+    name: String,
+    id: u32,
+    added: bool,
+    kind: Kind,
+    x_mm: f64,
+    y_mm: f64,
+    x_px: f64,
+    y_px: f64,
+    length_mm: f64,
+    width_mm: f64,
+    angle_deg: f64,
+    probability: f64,
+    counted: bool,
+    doubtful: bool,
+    beans_in_pod: Option<f64>,
+    verdict: Option<&'a Verdict>,
+}
+
+fn doubtful(photo: &OfPhoto) -> usize {
+    if matches!(
+        photo.applied.standing,
+        Standing::Confirmed | Standing::Unusable
+    ) {
+        return 0;
+    }
+    let open = |s: &&Shown| s.object.doubtful && s.verdict.is_none();
+    photo.applied.shown.iter().filter(open).count()
+}
+
+impl Session {
+    /// The season as a whole.
+    pub fn season_view(&self) -> SeasonView<'_> {
+        let (undo, redo) = self.store.journal().stacks();
+        let all: f64 = self.queue.iter().map(|q| q.moves).sum();
+        let photos: Vec<QueuedView<'_>> = (self.queue.iter())
+            .filter_map(|q| self.queued_view(q, all))
+            .collect();
+        let typed = |of: fn(&crate::loss::FrameLoss) -> Option<&String>| {
+            let mut words: Vec<&str> = (self.frames.iter())
+                .filter_map(of)
+                .map(String::as_str)
+                .collect();
+            words.sort_unstable();
+            words.dedup();
+            words
+        };
+        SeasonView {
+            seq: self.seq(),
+            title: &self.inputs.title,
+            who: &self.inputs.who,
+            undo: !undo.is_empty(),
+            redo: !redo.is_empty(),
+            answer: self.answer.as_ref(),
+            before: self.before.as_ref(),
+            confirmed: self.confirmed.confirmed(),
+            done: self.queue.iter().filter(|q| q.done).count(),
+            doubtful_left: photos.iter().map(|p| p.doubtful).sum(),
+            photos,
+            gone: &self.confirmed.gone,
+            places: crate::sheet::Place::ALL.map(crate::sheet::Place::word),
+            checks: typed(|f| f.check.as_ref()),
+            settings: typed(|f| f.setting.as_ref()),
+        }
+    }
+
+    fn queued_view(&self, queued: &Queued, all: f64) -> Option<QueuedView<'_>> {
+        let count = self.photo(queued.at)?;
+        let photo = self.of(queued.at)?;
+        let frame = self.frames.iter().find(|f| f.photo == count.photo);
+        Some(QueuedView {
+            n: queued.at,
+            name: &count.photo,
+            standing: photo.applied.standing,
+            done: queued.done,
+            share_pct: if all > 0.0 {
+                100.0 * queued.moves / all
+            } else {
+                0.0
+            },
+            doubtful: doubtful(photo),
+            problem: photo.applied.count.counts.is_none(),
+            place: frame.and_then(|f| f.place).map(crate::sheet::Place::word),
+            beans: photo.applied.count.counts.map(|c| c.beans),
+            basis: frame.map(|f| f.basis.word()),
+        })
+    }
+
+    /// One photo.
+    pub fn photo_view(&self, at: usize) -> Option<PhotoView<'_>> {
+        let of_photo = self.of(at)?;
+        let count = &of_photo.applied.count;
+        let row = self
+            .sheet
+            .as_ref()
+            .and_then(|sheet| sheet.rows.iter().find(|row| row.photo() == count.photo));
+        let typed = row.map(|row| row.typed.clone()).unwrap_or_default();
+        let (width_mm, height_mm) = count.frame_spec.size_mm();
+        let outline = count.frame.as_ref().map(|f| &f.found.outline);
+        let marks = self.marks_of(at);
+        Some(PhotoView {
+            n: at,
+            name: &count.photo,
+            standing: of_photo.applied.standing,
+            status: count.status,
+            problem: count.problem.as_deref(),
+            cautions: &count.cautions,
+            size_px: [count.meta.width_px, count.meta.height_px],
+            width_mm,
+            height_mm,
+            ring: matches!(count.frame_spec, FrameSpec::Ring { .. }),
+            corners_px: match outline {
+                Some(Outline::Corners(corners)) => Some(*corners),
+                _ => None,
+            },
+            corners_by_hand: marks.corners_px.is_some(),
+            recount_missing: of_photo.recount_missing,
+            plot: outline.map(|_| PlotView {
+                url: format!("/api/photo/{at}/plot.jpg?v={}", self.picture_key(at)),
+                px_per_mm: pictures::px_per_mm(count),
+                margin_mm: pictures::MARGIN_MM,
+                photo_px_per_mm: count.plot.map_or(1.0, |p| p.photo_px_per_mm),
+            }),
+            photo_url: format!("/api/photo/{at}/photo?v={}", short(&count.meta.sha256)),
+            objects: of_photo.applied.shown.iter().map(object_view).collect(),
+            homeless: &of_photo.applied.homeless,
+            differs: of_photo.applied.differs,
+            counts: count.counts.as_ref(),
+            tool_beans: of_photo.tool_beans,
+            if_confirmed: &of_photo.applied.if_confirmed,
+            hand: Given {
+                page: of_photo.hand,
+                sheet: HandMark {
+                    beans: typed.hand.beans,
+                    pods: typed.hand.pods,
+                },
+            },
+            place: Given {
+                page: of_photo.place.clone(),
+                sheet: PlaceMark {
+                    place: typed.place.map(|p| p.word().to_owned()),
+                    check: typed.check,
+                    setting: typed.setting,
+                },
+            },
+            note: of_photo.note.as_deref(),
+            unusable: marks.unusable,
+        })
+    }
+
+    /// Changes when the plot of a photo is to be drawn anew.
+    pub(super) fn picture_key(&self, at: usize) -> String {
+        let Some(count) = self.drawn_by(at) else {
+            return String::new();
+        };
+        let outline = count.frame.as_ref().map(|f| &f.found);
+        let text = format!("{} {:?} {outline:?}", count.meta.sha256, count.frame_spec);
+        short(&sha256_hex(text.as_bytes())).to_owned()
+    }
+
+    /// What the pictures of a photo are made of; `None` for a number that is no photo's or whose file is not there.
+    pub(super) fn wanted(&self, at: usize) -> Option<pictures::Wanted> {
+        let count = self.drawn_by(at)?;
+        Some(pictures::Wanted {
+            path: self.inputs.photos.get(&count.photo)?.clone(),
+            name: count.photo.clone(),
+            sha256: count.meta.sha256.clone(),
+            frame: count.frame.clone(),
+            spec: count.frame_spec,
+            px_per_mm: pictures::px_per_mm(count),
+            focal_length_35mm_mm: count.meta.focal_length_35mm_mm,
+        })
+    }
+}
+
+fn short(sha256: &str) -> &str {
+    sha256.get(..16).unwrap_or(sha256)
+}
+
+fn object_view(shown: &Shown) -> ObjectView<'_> {
+    let object = &shown.object;
+    ObjectView {
+        name: name_of(&shown.named),
+        id: object.id,
+        added: shown.named.added.is_some(),
+        kind: object.kind,
+        x_mm: object.x_mm,
+        y_mm: object.y_mm,
+        x_px: object.x_px,
+        y_px: object.y_px,
+        length_mm: object.length_mm,
+        width_mm: object.width_mm,
+        angle_deg: object.angle_deg,
+        probability: object.probability,
+        counted: object.counted,
+        doubtful: object.doubtful,
+        beans_in_pod: object.beans_in_pod,
+        verdict: shown.verdict.as_ref(),
+    }
+}

@@ -1,0 +1,369 @@
+// Drives the confirm page of a running podfall in headless Chromium.
+//   node confirm.mjs SCENARIO ADDRESS OUT
+// PODFALL_BROWSER_TOOLS: folder with node_modules/puppeteer-core and axe-core; PODFALL_CHROMIUM: the browser.
+// Ends with 0 and one line of JSON a check, or with 1 and what did not hold.
+import { createRequire } from "node:module";
+import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { pathToFileURL } from "node:url";
+
+const [scenario, address, out] = process.argv.slice(2);
+const tools = createRequire(join(process.env.PODFALL_BROWSER_TOOLS, "package.json"));
+const { default: puppeteer } = await import(pathToFileURL(tools.resolve("puppeteer-core")));
+const axe = readFileSync(tools.resolve("axe-core/axe.min.js"), "utf8");
+
+const profile = mkdtempSync(join(tmpdir(), "podfall-browser-"));
+const browser = await puppeteer.launch({
+  executablePath: process.env.PODFALL_CHROMIUM || "/usr/bin/chromium",
+  headless: true,
+  userDataDir: profile,
+  args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+});
+const faults = [];
+const say = (check, more = {}) => console.log(JSON.stringify({ check, ...more }));
+
+function holds(is, what) {
+  if (!is) throw new Error(what);
+}
+
+async function open(width, height, { touch = false } = {}) {
+  const page = await browser.newPage();
+  await page.setViewport({ width, height, hasTouch: touch, isMobile: touch, deviceScaleFactor: touch ? 2 : 1 });
+  const host = new URL(address).host;
+  page.on("request", (r) => {
+    const url = new URL(r.url());
+    if (url.host !== host && !["data:", "blob:"].includes(url.protocol)) faults.push(`asked elsewhere: ${r.url()}`);
+  });
+  page.on("pageerror", (e) => faults.push(`fault: ${e.message}`));
+  page.on("console", (m) => {
+    // The page says itself what was refused; a refusal's status line is no fault.
+    if (m.type() === "error" && !/status of 4(09|22)/.test(m.text())) faults.push(`console: ${m.text()}`);
+  });
+  await page.goto(address);
+  await drawn(page);
+  return page;
+}
+
+const drawn = (page) => page.waitForFunction(() => document.body.dataset.drawn && document.body.dataset.drawn === document.getElementById("photo-name").textContent);
+const text = (page, id) => page.$eval(`#${id}`, (e) => e.textContent);
+const seq = (page) => page.evaluate(() => fetch("/api/season").then((r) => r.json()).then((s) => s.seq));
+const told = (page, n) => page.evaluate((n_) => fetch(`/api/photo/${n_}`).then((r) => r.json()), n);
+const season = (page) => page.evaluate(() => fetch("/api/season").then((r) => r.json()));
+
+/** Does something and waits until podfall has one act more. */
+async function acts(page, work, what) {
+  const before = await seq(page);
+  await work();
+  const by = Date.now() + 30000;
+  while (await seq(page) === before) {
+    holds(Date.now() < by, `${what}: nothing was kept; the page says: ${await text(page, "message")}`);
+    await new Promise((r) => setTimeout(r, 30));
+  }
+  await page.waitForFunction((n) => true, {}, 0);
+  holds(await seq(page) === before + 1, `${what}: more than one act was kept`);
+  // Until the answer is on the page.
+  await new Promise((r) => setTimeout(r, 120));
+}
+
+const tool = (page, does) => page.click(`[data-does="${does}"]`);
+const shot = (page, name, full = false) => page.screenshot({ path: join(out, `${name}.png`), fullPage: full });
+
+async function current(page) {
+  const name = await text(page, "photo-name");
+  const s = await season(page);
+  return s.photos.find((p) => p.name === name).n;
+}
+
+/** Where an object lies on the screen: the page's own view says. */
+async function onScreen(page, mm) {
+  const n = await current(page);
+  const photo = await told(page, n);
+  return page.evaluate((p, at) => {
+    const c = document.getElementById("canvas");
+    const box = c.getBoundingClientRect();
+    const [w, h] = [(p.width_mm + 2 * p.plot.margin_mm), (p.height_mm + 2 * p.plot.margin_mm)];
+    const scale = Math.min(box.width / w, box.height / h);
+    return { x: box.left + (box.width - w * scale) / 2 + (at[0] + p.plot.margin_mm) * scale, y: box.top + (box.height - h * scale) / 2 + (at[1] + p.plot.margin_mm) * scale };
+  }, photo, mm);
+}
+
+async function mouse() {
+  const page = await open(1440, 900);
+  await shot(page, "desktop");
+  const n = await current(page);
+  holds(/\d/.test(await text(page, "answer-value")), "no answer is shown");
+  await acts(page, () => tool(page, "bean"), "bean");
+  await acts(page, () => tool(page, "none"), "neither");
+  say("verdicts by button");
+  const photo = await told(page, n);
+  const sure = photo.objects.find((o) => o.counted && !o.doubtful && !o.verdict);
+  await tool(page, "fit");
+  let at = await onScreen(page, [sure.x_mm, sure.y_mm]);
+  await page.mouse.click(at.x, at.y);
+  holds((await text(page, "one-says")).includes(`No. ${sure.id}:`), `a click chose another: ${await text(page, "one-says")}`);
+  await acts(page, () => tool(page, "pod"), "pod");
+  await acts(page, () => tool(page, "pod-beans-3"), "three beans in it");
+  const pod = (await told(page, n)).objects.find((o) => o.id === sure.id).verdict;
+  holds(pod.is === "pod" && pod.beans === 3, JSON.stringify(pod));
+  await acts(page, () => tool(page, "undo"), "undo");
+  await acts(page, () => tool(page, "undo"), "undo");
+  await acts(page, () => tool(page, "redo"), "redo");
+  await acts(page, () => tool(page, "undo"), "undo");
+  say("choosing by click, pod, undo, redo");
+  await tool(page, "add");
+  at = await onScreen(page, [30, 290]);
+  await acts(page, () => page.mouse.click(at.x, at.y), "add");
+  await tool(page, "add");
+  holds((await told(page, n)).objects.filter((o) => o.added).length === 1, "one was added");
+  await acts(page, () => tool(page, "take"), "take away");
+  holds((await told(page, n)).objects.filter((o) => o.added).length === 0, "it was taken away");
+  say("add and take away");
+  const box = await (await page.$("#canvas")).boundingBox();
+  const middle = { x: box.x + box.width / 2, y: box.y + box.height / 2 };
+  await page.mouse.move(middle.x, middle.y);
+  await page.mouse.wheel({ deltaY: -600 });
+  await page.mouse.down();
+  await page.mouse.move(middle.x + 80, middle.y + 40, { steps: 4 });
+  await page.mouse.up();
+  await shot(page, "desktop-close");
+  await tool(page, "marks");
+  await tool(page, "other");
+  await page.waitForFunction(() => document.querySelector('[data-does="other"]').getAttribute("aria-pressed") === "true");
+  await new Promise((r) => setTimeout(r, 500));
+  await tool(page, "marks");
+  await shot(page, "desktop-photo");
+  say("zoom, pan, marks off, photo");
+  for (const [id, fields] of [
+    ["hand", { "hand-beans": "12", "hand-pods": "1" }],
+    ["note", { "note-text": "by the gate" }],
+    ["place", { "place-check": "3", "place-setting": "reel slower" }],
+  ]) {
+    await page.click(`#${id} summary`);
+    for (const [field, value] of Object.entries(fields)) await page.type(`#${field}`, value);
+    if (id === "place") await page.select("#place-place", "behind");
+    await acts(page, () => page.click(`#${id}-form button`), id);
+  }
+  let now = await told(page, n);
+  holds(now.hand.page.beans === 12 && now.note === "by the gate" && now.place.page.place === "behind" && now.place.page.setting === "reel slower", "hand count, note and place are kept");
+  say("hand count, note, place");
+  await page.click("#unusable summary");
+  await page.type("#unusable-why", "blurred");
+  await acts(page, () => page.click("#unusable-keep"), "unusable");
+  holds((await told(page, n)).standing === "unusable", "set aside");
+  await page.click("#unusable summary");
+  await acts(page, () => page.click("#usable"), "usable again");
+  say("set aside and back");
+  // Corners: the first is dragged inwards, then the plot is made anew.
+  const before = (await told(page, n)).corners_px;
+  await tool(page, "corners");
+  await new Promise((r) => setTimeout(r, 800));
+  const corner = await page.evaluate((p) => {
+    const box_ = document.getElementById("canvas").getBoundingClientRect();
+    const [w, h] = p.size_px;
+    const scale = Math.min(box_.width / w, box_.height / h);
+    const [x, y] = p.corners_px[0];
+    return { x: box_.left + (box_.width - w * scale) / 2 + x * scale, y: box_.top + (box_.height - h * scale) / 2 + y * scale };
+  }, await told(page, n));
+  await page.mouse.move(corner.x, corner.y);
+  await page.mouse.down();
+  await page.mouse.move(corner.x + 14, corner.y + 12, { steps: 5 });
+  await page.mouse.up();
+  await shot(page, "desktop-corners");
+  await acts(page, () => page.keyboard.press("Enter"), "corners");
+  now = await told(page, n);
+  holds(now.corners_by_hand && Math.hypot(now.corners_px[0][0] - before[0][0], now.corners_px[0][1] - before[0][1]) > 5, "the corner moved");
+  say("corners dragged, plot made anew");
+  await acts(page, async () => {
+    await tool(page, "confirm");
+    await tool(page, "confirm");
+  }, "confirm");
+  holds((await told(page, n)).standing === "confirmed", "confirmed");
+  await drawn(page);
+  holds((await current(page)) !== n, "the next photo follows");
+  await shot(page, "desktop-next");
+  say("confirm, next photo");
+  await page.emulateVisionDeficiency("achromatopsia");
+  await shot(page, "desktop-grey");
+}
+
+async function keyboard() {
+  const page = await open(1440, 900);
+  let keys = 0;
+  const press = async (key) => {
+    keys += 1;
+    await page.keyboard.press(key);
+  };
+  const begun = Date.now();
+  // Every action once, none by pointer.
+  const n = await current(page);
+  await acts(page, () => press("b"), "B");
+  await acts(page, () => press("s"), "S");
+  await press(".");
+  await acts(page, () => press("p"), "P");
+  await acts(page, () => press("2"), "2");
+  await acts(page, () => press("u"), "U");
+  await acts(page, () => press("r"), "R");
+  await press("a");
+  for (let i = 0; i < 3; i += 1) await press("ArrowDown");
+  await acts(page, () => press("Enter"), "A, arrows, Enter");
+  await press("Escape");
+  await acts(page, () => press("d"), "D");
+  for (const key of ["m", "m", "+", "+", "-", "0", "v", "v", "?", "?", ",", "ArrowRight", "ArrowLeft"]) await press(key);
+  await page.keyboard.down("Shift");
+  await press("ArrowLeft");
+  await page.keyboard.up("Shift");
+  await press("h");
+  await page.keyboard.type("9");
+  await acts(page, () => press("Enter"), "H");
+  await acts(page, () => press("u"), "U");
+  await press("o");
+  await page.keyboard.type("seen twice");
+  await press("Tab");
+  await acts(page, () => press("Enter"), "O");
+  await press("l");
+  await page.keyboard.type("behind");
+  await press("Enter");
+  await press("Tab");
+  await page.keyboard.type("4");
+  await acts(page, () => press("Enter"), "L").catch(async (e) => {
+    throw e;
+  });
+  holds((await told(page, n)).place.page.place === "behind", "the place was chosen by keys");
+  await press("c");
+  await new Promise((r) => setTimeout(r, 600));
+  await press("2");
+  await press("ArrowLeft");
+  await press("ArrowLeft");
+  await acts(page, () => press("Enter"), "C, 2, arrows, Enter");
+  await acts(page, () => press("u"), "U");
+  await press("x");
+  await page.keyboard.type("blurred");
+  await acts(page, () => press("Enter"), "X");
+  await acts(page, () => press("u"), "U");
+  say("every action by key", { keys });
+  // Through the rest: every doubtful one, every photo that has a count.
+  for (let turn = 0; turn < 40; turn += 1) {
+    const s = await season(page);
+    if (s.photos.every((p) => p.done || p.problem)) break;
+    const at = await current(page);
+    const photo = await told(page, at);
+    if (!photo.counts) {
+      await press("x");
+      await page.keyboard.type("no frame");
+      await acts(page, () => press("Enter"), "X");
+      await press("Enter");
+      await drawn(page);
+      continue;
+    }
+    let left = photo.objects.filter((o) => o.doubtful && !o.verdict).length;
+    if (photo.standing === "confirmed") left = 0;
+    if (left) await press("Space");
+    for (; left > 0; left -= 1) await acts(page, () => press(left % 2 ? "b" : "n"), "verdict");
+    await acts(page, () => press("Enter"), "Enter");
+    await new Promise((r) => setTimeout(r, 300));
+  }
+  const s = await season(page);
+  holds(s.photos.every((p) => p.done || p.problem), "not every photo is done");
+  say("through by keyboard alone", { keys, seconds: (Date.now() - begun) / 1000, photos: s.photos.length });
+  await shot(page, "keyboard-end");
+}
+
+async function phone() {
+  const page = await open(390, 844, { touch: true });
+  await shot(page, "phone");
+  await shot(page, "phone-whole", true);
+  const wide = await page.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
+  holds(wide <= 0, `the page is ${wide} px wider than the phone`);
+  const small = await page.$$eval("button, summary, input, select", (all) => all
+    .filter((e) => e.offsetParent && e.getBoundingClientRect().height < 40)
+    .map((e) => e.textContent.trim() || e.id));
+  holds(small.length === 0, `too low for a finger: ${small.join(", ")}`);
+  const type = await page.$$eval("body *", (all) => all
+    .filter((e) => e.offsetParent && e.childNodes.length && [...e.childNodes].some((c) => c.nodeType === 3 && c.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 15)
+    .map((e) => e.textContent.trim().slice(0, 30)));
+  holds(type.length === 0, `too small to read: ${type.join(", ")}`);
+  await acts(page, () => page.tap('[data-does="bean"]'), "bean by touch");
+  await page.tap('[data-does="add"]');
+  await page.$eval("#canvas", (e) => e.scrollIntoView({ block: "center" }));
+  const at = await onScreen(page, [150, 150]);
+  await acts(page, () => page.touchscreen.tap(at.x, at.y), "add by touch");
+  await page.emulateVisionDeficiency("achromatopsia");
+  await shot(page, "phone-grey");
+  say("by touch on a phone");
+}
+
+async function faultless() {
+  for (const [width, height, touch] of [[1440, 900, false], [390, 844, true]]) {
+    const page = await open(width, height, { touch });
+    await page.$$eval("details", (all) => all.forEach((d) => {
+      if (!d.hidden) d.open = true;
+    }));
+    // The page's own policy would not let a script in: this one comes from the browser's side.
+    await page.evaluate(axe);
+    const result = await page.evaluate(() => window.axe.run(document, { resultTypes: ["violations"] }));
+    writeFileSync(join(out, `axe-${width}.json`), JSON.stringify(result.violations, null, 1));
+    const all = result.violations.map((v) => `${v.impact} ${v.id}: ${v.nodes.map((x) => x.target.join(" ")).join(", ")}`);
+    holds(result.violations.every((v) => !["serious", "critical"].includes(v.impact)), all.join("\n"));
+    say("no serious fault of accessibility", { width, minor: all.length, passes: result.passes.length });
+    await page.close();
+  }
+}
+
+async function tabs() {
+  const one = await open(1200, 800);
+  const two = await open(1200, 800);
+  await one.bringToFront();
+  await acts(one, () => tool(one, "bean"), "first tab");
+  const before = await seq(one);
+  // Speaks at once, without having looked again.
+  await two.evaluate(() => document.querySelector('[data-does="none"]').click());
+  await two.waitForFunction(() => document.getElementById("message").textContent.length > 0);
+  holds((await text(two, "message")).includes("another tab"), await text(two, "message"));
+  holds(await seq(one) === before, "the late one was not kept");
+  await two.bringToFront();
+  await acts(two, () => tool(two, "none"), "said once more");
+  say("two tabs");
+}
+
+/** A person who knows what is what: every doubtful object and every photo, as fast as the page follows. */
+async function person() {
+  const page = await open(1440, 900);
+  const first = await page.evaluate(() => performance.now());
+  let [keys, objects] = [0, 0];
+  const press = async (key) => {
+    keys += 1;
+    await page.keyboard.press(key);
+  };
+  const begun = Date.now();
+  for (;;) {
+    const name = await text(page, "photo-name");
+    let left = Number(((await text(page, "one-title")).match(/^\d+/) || ["0"])[0]);
+    while (left > 0) {
+      await press(objects % 3 ? "b" : "n");
+      objects += 1;
+      await page.waitForFunction((n) => Number((document.getElementById("one-title").textContent.match(/^\d+/) || ["0"])[0]) < n, { polling: 5 }, left);
+      left -= 1;
+    }
+    await press("Enter");
+    await page.waitForFunction((was) => document.getElementById("photo-name").textContent !== was || document.getElementById("message").textContent.length, { polling: 5 }, name);
+    if ((await text(page, "message")).includes("Every photo")) break;
+    holds((await text(page, "message")) === "", await text(page, "message"));
+    await drawn(page);
+  }
+  say("a person through it", { photos: (await season(page)).photos.length, objects, keys, seconds: (Date.now() - begun) / 1000, first_ms: Math.round(first) });
+}
+
+const scenarios = { mouse, keyboard, phone, faultless, tabs, person };
+let code = 0;
+try {
+  await scenarios[scenario]();
+  holds(faults.length === 0, faults.join("\n"));
+} catch (error) {
+  console.error(error.stack);
+  for (const fault of faults) console.error(fault);
+  code = 1;
+}
+await browser.close();
+rmSync(profile, { recursive: true, force: true });
+process.exit(code);

@@ -1,0 +1,94 @@
+//! The confirm page in a real browser. Needs node, Chromium and two packages, which `.ci/run` installs; where one is missing the
+//! tests say so loudly and pass, unless PODFALL_BROWSER_TESTS=required.
+
+use std::{
+    path::{Path, PathBuf},
+    process::Command,
+};
+
+use crate::page::{Page, counted};
+
+/// The folder with `node_modules`, and the browser; why not, where one is missing.
+fn tools() -> Result<(PathBuf, PathBuf), String> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let tools = std::env::var_os("PODFALL_BROWSER_TOOLS")
+        .map_or_else(|| root.join("target/browser"), PathBuf::from);
+    for package in ["puppeteer-core", "axe-core"] {
+        if !tools.join("node_modules").join(package).is_dir() {
+            return Err(format!(
+                "{package} is not in {}/node_modules",
+                tools.display()
+            ));
+        }
+    }
+    if Command::new("node").arg("--version").output().is_err() {
+        return Err("node is not there".to_owned());
+    }
+    let chromium = std::env::var_os("PODFALL_CHROMIUM")
+        .map_or_else(|| PathBuf::from("/usr/bin/chromium"), PathBuf::from);
+    if !chromium.exists() {
+        return Err(format!("{} is not there", chromium.display()));
+    }
+    Ok((tools, chromium))
+}
+
+fn drive(scenario: &str) {
+    let (tools, chromium) = match tools() {
+        Ok(found) => found,
+        Err(why) => {
+            assert!(
+                std::env::var("PODFALL_BROWSER_TESTS").as_deref() != Ok("required"),
+                "the browser tests are required, but {why}"
+            );
+            // Written past the test harness, which would swallow it.
+            let line = format!(
+                "\n*** SKIPPED: the confirm page was NOT tried in a browser ({scenario}): {why}. See DEVELOPERS.md.\n"
+            );
+            use std::io::Write;
+            let _ = std::io::stderr().write_all(line.as_bytes());
+            return;
+        }
+    };
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let pictures = root.join("target/browser-pictures");
+    std::fs::create_dir_all(&pictures).unwrap();
+    let ran = Command::new("node")
+        .arg(root.join("tests/browser/confirm.mjs"))
+        .args([scenario, &page.address()])
+        .arg(&pictures)
+        .env("PODFALL_BROWSER_TOOLS", tools)
+        .env("PODFALL_CHROMIUM", chromium)
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&ran.stdout);
+    let wrong = String::from_utf8_lossy(&ran.stderr);
+    assert!(ran.status.success(), "{scenario}:\n{said}\n{wrong}");
+    println!("{said}");
+}
+
+#[test]
+fn every_action_by_mouse() {
+    drive("mouse");
+}
+
+#[test]
+fn every_action_by_keyboard_alone() {
+    drive("keyboard");
+}
+
+#[test]
+fn by_touch_on_a_phone() {
+    drive("phone");
+}
+
+#[test]
+fn no_serious_fault_of_accessibility() {
+    drive("faultless");
+}
+
+#[test]
+fn two_tabs_in_a_browser() {
+    drive("tabs");
+}

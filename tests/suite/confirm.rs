@@ -1,0 +1,569 @@
+//! The page on which a person puts the counts right: its server, what it keeps, and what follows.
+
+use std::{collections::BTreeSet, fs, process::Command, time::Duration};
+
+use podfall::marks::{Act, Journal, MarksFile};
+use serde_json::{Value, json};
+
+use crate::{
+    field::Field,
+    page::{Page, counted, try_raw},
+};
+
+fn journal(field: &Field) -> Journal {
+    Journal::read(&fs::read(field.path("out/marks.journal")).unwrap()).unwrap()
+}
+
+fn marks(field: &Field) -> MarksFile {
+    serde_json::from_str(&field.text("out/marks.json")).unwrap()
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("{value}"))
+}
+
+fn beans(photo: &Value) -> [f64; 3] {
+    ["low", "estimate", "high"].map(|k| number(&photo["counts"]["beans"][k]))
+}
+
+fn verdict(object: &Value, is: &str) -> Value {
+    json!({"do": "verdict", "object": object, "verdict": {"is": is}})
+}
+
+#[test]
+fn every_route_answers_and_carries_the_policy() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let html = page.get("/");
+    assert_eq!(html.status, 200);
+    for name in [
+        "page.css", "main.js", "keys.js", "draw.js", "view.js", "talk.js", "show.js",
+    ] {
+        let answer = page.get(&format!("/{name}"));
+        assert_eq!(answer.status, 200, "{name}");
+        assert!(
+            answer.headers.contains("default-src 'none'"),
+            "{}",
+            answer.headers
+        );
+    }
+    let season = page.get("/api/season").json();
+    assert_eq!(season["photos"].as_array().unwrap().len(), 4);
+    assert!(number(&season["answer"]["first"]["limits"]["estimate"]) > 0.0);
+    let photo = page.photo(0);
+    assert_eq!(photo["name"], "a.jpg");
+    let plot = page.get(photo["plot"]["url"].as_str().unwrap());
+    assert!(plot.body.starts_with(&[0xFF, 0xD8]) && plot.headers.contains("image/jpeg"));
+    let whole = page.get(photo["photo_url"].as_str().unwrap());
+    assert_eq!(whole.body, fs::read(field.path("photos/a.jpg")).unwrap());
+    let none = page.photo(3);
+    assert!(none["plot"].is_null() && none["problem"].as_str().unwrap().contains("no frame"));
+    assert_eq!(page.get("/api/photo/3/plot.jpg").status, 404);
+    assert!(
+        !field.path("out/marks.json").exists(),
+        "looking writes nothing"
+    );
+}
+
+#[test]
+fn no_path_leads_out_of_the_season() {
+    let field = counted();
+    field.put("secret.txt", b"not for the page");
+    let page = Page::open(field.folder.path());
+    for path in [
+        "/nothing.js",
+        "/../podfall.toml",
+        "/..%2f..%2fsecret.txt",
+        "/%2e%2e/secret.txt",
+        "/secret.txt",
+        "/api/photo/4",
+        "/api/photo/-1",
+        "/api/photo/..%2f..%2fsecret.txt/photo",
+        "/api/photo/0/../../../secret.txt",
+        "//etc/passwd",
+        "/api/photo/99999999999999999999/photo",
+    ] {
+        let answer = page.get(path);
+        assert!(
+            [400, 404].contains(&answer.status),
+            "{path}: {}",
+            answer.status
+        );
+        assert!(!String::from_utf8_lossy(&answer.body).contains("not for the page"));
+    }
+    let long = page.get(&format!("/{}", "x".repeat(2_000)));
+    assert_eq!(long.status, 414);
+    // A photo that was changed since it was counted is not shown as if it were that one.
+    field.put(
+        "photos/a.jpg",
+        &fs::read(field.path("photos/b.jpg")).unwrap(),
+    );
+    assert_eq!(page.get("/api/photo/0/photo?v=new").status, 404);
+}
+
+#[test]
+fn another_host_another_page_and_another_run_are_refused() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let (host, origin) = (page.host(), format!("http://{}", page.host()));
+    let say = json!({"seq": 0, "photo": 0, "say": {"do": "note", "text": "x"}}).to_string();
+    let json_type = ("Content-Type", "application/json");
+    let good = [
+        ("Host", host.as_str()),
+        ("Origin", origin.as_str()),
+        ("Cookie", page.cookie.as_str()),
+        json_type,
+    ];
+    let other = |name: &'static str, value: Option<&'static str>| -> Vec<(&str, &str)> {
+        let kept = good.iter().filter(|(n, _)| *n != name).copied();
+        kept.chain(value.map(|v| (name, v))).collect()
+    };
+    let wrong = [
+        other("Host", Some("evil.example")),
+        other("Host", Some("127.0.0.1:1")),
+        other("Origin", Some("http://evil.example")),
+        other("Origin", Some("null")),
+        other("Origin", None),
+        other("Cookie", None),
+        other("Cookie", Some("podfall-1=00")),
+    ];
+    for headers in wrong {
+        for path in ["/api/say", "/api/undo", "/api/redo"] {
+            let answer = page.raw("POST", path, &headers, say.as_bytes());
+            assert_eq!(answer.status, 403, "{headers:?}");
+        }
+    }
+    for path in [
+        "/",
+        "/main.js",
+        "/api/season",
+        "/api/photo/0",
+        "/api/photo/0/photo",
+    ] {
+        for headers in [other("Host", Some("evil.example")), other("Cookie", None)] {
+            assert_eq!(page.raw("GET", path, &headers, b"").status, 403, "{path}");
+        }
+        let cross: Vec<(&str, &str)> = (good.iter().copied())
+            .chain([("Sec-Fetch-Site", "cross-site")])
+            .collect();
+        assert_eq!(page.raw("GET", path, &cross, b"").status, 403, "{path}");
+    }
+    let key = page.raw("GET", "/?key=0000", &[("Host", &host)], b"");
+    assert_eq!(key.status, 403);
+    assert!(!key.headers.contains("set-cookie"));
+    // A form of another page cannot write JSON; too much is not read.
+    let form = page.raw(
+        "POST",
+        "/api/say",
+        &other("Content-Type", Some("text/plain")),
+        say.as_bytes(),
+    );
+    assert_eq!(form.status, 415);
+    let large = page.raw("POST", "/api/say", &good, &vec![b' '; 100_000]);
+    assert_eq!(large.status, 413);
+    let nonsense = page.raw(
+        "POST",
+        "/api/say",
+        &good,
+        b"{\"seq\":0,\"photo\":0,\"say\":{\"do\":\"shout\"}}",
+    );
+    assert_eq!(nonsense.status, 400);
+    assert_eq!(page.seq(), 0, "nothing was written");
+    assert_eq!(
+        page.raw("POST", "/api/say", &good, say.as_bytes()).status,
+        200
+    );
+    assert_eq!(page.seq(), 1);
+}
+
+#[test]
+fn whatever_is_said_is_kept_and_the_numbers_follow() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let before = beans(&page.photo(0));
+    let objects = page.photo(0)["objects"].clone();
+    let sure = objects
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|o| o["counted"] == true)
+        .unwrap();
+    page.says(0, verdict(&sure["name"], "split"));
+    page.says(
+        0,
+        json!({"do": "add", "mm": [150.0, 3.0], "verdict": {"is": "bean"}}),
+    );
+    let told = page.says(
+        0,
+        json!({"do": "add", "mm": [160.0, 3.0], "verdict": {"is": "pod", "beans": 3}}),
+    );
+    let added: Vec<&Value> = (told["photo"]["objects"].as_array().unwrap().iter())
+        .filter(|o| o["added"] == true)
+        .collect();
+    assert_eq!(added.len(), 2);
+    page.says(0, json!({"do": "take", "object": added[0]["name"]}));
+    page.says(0, json!({"do": "note", "text": "by the gate"}));
+    page.says(
+        0,
+        json!({"do": "place", "place": "behind", "check": "1", "setting": "as found"}),
+    );
+    page.says(0, json!({"do": "hand", "beans": 11, "pods": null}));
+    page.says(0, json!({"do": "hand", "beans": null, "pods": null}));
+    let done = page.says(0, json!({"do": "confirm"}));
+    assert_eq!(done["photo"]["standing"], "confirmed");
+    let [low, estimate, high] = beans(&done["photo"]);
+    assert!(low == estimate && estimate == high && before[2] > before[0]);
+    page.says(1, json!({"do": "unusable", "why": "blurred"}));
+    assert!(page.photo(1)["counts"].is_null());
+    page.says(1, json!({"do": "usable"}));
+    assert!(page.photo(1)["counts"].is_object());
+    let file = marks(&field);
+    assert_eq!(file.seq, 11);
+    let first = &file
+        .photos
+        .iter()
+        .find(|p| p.photo == "a.jpg")
+        .unwrap()
+        .marks;
+    assert_eq!(first.note.as_deref(), Some("by the gate"));
+    assert_eq!(first.place.place.as_deref(), Some("behind"));
+    assert!(first.confirmed.is_some() && first.added.len() == 1);
+    let said = &journal(&field).entries[0];
+    assert_eq!(said.who, "tester");
+    assert!(said.at.len() > 20 && (said.at.contains('+') || said.at.contains("-")));
+    assert!(matches!(said.act, Act::Verdict { .. }));
+    // What cannot be said is refused with a word, and nothing is written.
+    for say in [
+        json!({"do": "add", "mm": [900.0, 3.0], "verdict": {"is": "bean"}}),
+        json!({"do": "verdict", "object": "o999", "verdict": {"is": "bean"}}),
+        json!({"do": "verdict", "object": sure["name"], "verdict": {"is": "pod", "beans": 40}}),
+        json!({"do": "hand", "beans": -1, "pods": null}),
+        json!({"do": "place", "place": "somewhere", "check": null, "setting": null}),
+        json!({"do": "unusable", "why": " "}),
+        json!({"do": "note", "text": "x".repeat(2001)}),
+    ] {
+        let answer = page.say(11, 0, say.clone());
+        assert_eq!(answer.status, 422, "{say}");
+        assert!(answer.json()["error"].as_str().unwrap().len() > 10);
+    }
+    assert_eq!(
+        page.say(11, 3, json!({"do": "confirm"})).status,
+        422,
+        "no count to confirm"
+    );
+    assert_eq!(page.seq(), 11);
+    // The loss goes by it: one photo confirmed, its place known without a sheet.
+    drop(page);
+    let loss: Value = serde_json::from_str(&field.runs_well(&["loss", ".", "--json"])).unwrap();
+    assert!(loss.to_string().contains("\"confirmed\":1"), "{loss}");
+}
+
+#[test]
+fn undo_and_redo_go_on_after_a_restart() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    for text in ["one", "two", "three"] {
+        page.says(0, json!({"do": "note", "text": text}));
+    }
+    page.kill();
+    let page = Page::open(field.folder.path());
+    let note = |page: &Page| page.photo(0)["note"].clone();
+    let step = |way: &str| page.post(&format!("/api/{way}"), &json!({"seq": page.seq()}));
+    for left in [json!("two"), json!("one"), Value::Null] {
+        assert_eq!(step("undo").status, 200);
+        assert_eq!(note(&page), left);
+    }
+    assert_eq!(step("undo").status, 422, "nothing is left to take back");
+    assert_eq!(step("redo").status, 200);
+    page.kill();
+    let page = Page::open(field.folder.path());
+    assert_eq!(page.photo(0)["note"], "one");
+    assert_eq!(
+        page.post("/api/redo", &json!({"seq": page.seq()})).status,
+        200
+    );
+    assert_eq!(page.photo(0)["note"], "two");
+    // A new act ends what can be brought back; nothing is ever taken out of the journal.
+    page.says(0, json!({"do": "note", "text": "four"}));
+    assert_eq!(
+        page.post("/api/redo", &json!({"seq": page.seq()})).status,
+        422
+    );
+    assert_eq!(journal(&field).entries.len(), 9);
+}
+
+#[test]
+fn of_two_tabs_the_one_that_lags_is_told_and_nothing_is_lost() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    assert_eq!(
+        page.say(0, 0, json!({"do": "note", "text": "first tab"}))
+            .status,
+        200
+    );
+    let late = page.say(0, 0, json!({"do": "note", "text": "second tab"}));
+    assert_eq!(late.status, 409);
+    let told = late.json();
+    assert_eq!(told["stale"], true);
+    assert_eq!(told["photo"]["note"], "first tab", "it shows what stands");
+    assert_eq!(told["season"]["seq"], 1);
+    assert_eq!(page.post("/api/undo", &json!({"seq": 0})).status, 409);
+    assert_eq!(
+        page.say(1, 0, json!({"do": "note", "text": "second tab"}))
+            .status,
+        200
+    );
+    assert_eq!(journal(&field).entries.len(), 2);
+}
+
+#[test]
+fn a_second_run_on_the_same_season_is_refused_and_a_taken_port_gives_another() {
+    let (field, other) = (counted(), counted());
+    let page = Page::open(field.folder.path());
+    let second = field.run(&["confirm", ".", "--no-open"]);
+    assert_eq!(second.code, Some(2));
+    assert!(
+        second.stderr.contains("another podfall confirm"),
+        "{}",
+        second.stderr
+    );
+    let port = page.port.to_string();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_podfall"));
+    command.args(["confirm", ".", "--no-open", "--port", &port]);
+    let beside = Page::start(command.current_dir(other.folder.path()));
+    assert_ne!(beside.port, page.port);
+    // One run's cookie opens no other.
+    let headers = [("Host", beside.host()), ("Cookie", page.cookie.clone())];
+    let headers: Vec<(&str, &str)> = headers.iter().map(|(k, v)| (*k, v.as_str())).collect();
+    assert_eq!(beside.raw("GET", "/api/season", &headers, b"").status, 403);
+}
+
+/// Killed again and again while it saves: whatever was answered is there afterwards, the chain holds.
+#[test]
+fn killed_while_saving_nothing_that_was_answered_is_lost() {
+    let field = counted();
+    let mut answered = BTreeSet::new();
+    for round in 0..4_u64 {
+        let page = Page::open(field.folder.path());
+        let (port, cookie, host) = (page.port, page.cookie.clone(), page.host());
+        let first = page.seq();
+        let saver = std::thread::spawn(move || {
+            let mut kept = Vec::new();
+            for seq in first.. {
+                let text = format!("{round}-{seq}");
+                let say = json!({"seq": seq, "photo": 1, "say": {"do": "note", "text": text}});
+                let origin = format!("http://{host}");
+                let headers = [
+                    ("Host", host.as_str()),
+                    ("Cookie", cookie.as_str()),
+                    ("Origin", origin.as_str()),
+                    ("Content-Type", "application/json"),
+                ];
+                match try_raw(
+                    port,
+                    "POST",
+                    "/api/say",
+                    &headers,
+                    say.to_string().as_bytes(),
+                ) {
+                    Ok(answer) if answer.status == 200 => kept.push(text),
+                    _ => break,
+                }
+            }
+            kept
+        });
+        std::thread::sleep(Duration::from_millis(250 + 70 * round));
+        page.kill();
+        answered.extend(saver.join().unwrap());
+    }
+    assert!(answered.len() > 8, "only {} were saved", answered.len());
+    // A half line, as a cut in the middle of a write leaves it.
+    let mut bytes = fs::read(field.path("out/marks.journal")).unwrap();
+    bytes.extend(b"{\"seq\":99,\"prev\":\"ab");
+    fs::write(field.path("out/marks.journal"), &bytes).unwrap();
+    let page = Page::open(field.folder.path());
+    page.says(1, json!({"do": "note", "text": "after"}));
+    let there: BTreeSet<String> = (journal(&field).entries.into_iter())
+        .filter_map(|e| match e.act {
+            Act::Note { text } => Some(text),
+            _ => None,
+        })
+        .collect();
+    assert!(
+        answered.is_subset(&there),
+        "lost: {:?}",
+        answered.difference(&there)
+    );
+    assert_eq!(
+        field.text("out/marks.journal.torn-1"),
+        "{\"seq\":99,\"prev\":\"ab"
+    );
+    assert_eq!(marks(&field).seq, journal(&field).seq());
+}
+
+#[test]
+fn a_changed_journal_is_told_by_its_line() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    for text in ["one", "two", "three"] {
+        page.says(0, json!({"do": "note", "text": text}));
+    }
+    page.kill();
+    let text = field
+        .text("out/marks.journal")
+        .replacen("\"two\"", "\"too\"", 1);
+    field.put("out/marks.journal", text.as_bytes());
+    for args in [&["confirm", ".", "--no-open"][..], &["loss", "."]] {
+        let ran = field.run(args);
+        assert_eq!(ran.code, Some(2));
+        assert!(
+            ran.stderr.contains("line 3 does not follow on line 2"),
+            "{}",
+            ran.stderr
+        );
+    }
+    assert_eq!(field.text("out/marks.journal"), text, "left as it is");
+}
+
+/// A file may grow to 6 kB here and no further, which is what a full disk looks like to the program.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_disk_is_told_and_what_was_kept_stays() {
+    let field = counted();
+    let mut command = Command::new("bash");
+    let binary = env!("CARGO_BIN_EXE_podfall");
+    let script =
+        format!("trap '' XFSZ; ulimit -f 6; exec {binary} confirm . --no-open --who tester");
+    let page = Page::start(
+        command
+            .args(["-c", &script])
+            .current_dir(field.folder.path()),
+    );
+    let mut kept = 0;
+    let refused = loop {
+        let text = format!("{kept} {}", "x".repeat(400));
+        let answer = page.say(kept, 0, json!({"do": "note", "text": text}));
+        if answer.status != 200 {
+            break answer;
+        }
+        kept += 1;
+        assert!(kept < 100, "the limit was never met");
+    };
+    assert_eq!(refused.status, 500);
+    let error = refused.json()["error"].as_str().unwrap().to_owned();
+    assert!(
+        error.contains("cannot be written") && error.contains("room"),
+        "{error}"
+    );
+    assert!(kept >= 3);
+    assert_eq!(page.seq(), kept);
+    page.kill();
+    let page = Page::open(field.folder.path());
+    assert_eq!(page.seq(), kept);
+    page.says(0, json!({"do": "note", "text": "there is room again"}));
+    assert_eq!(journal(&field).seq(), kept + 1);
+}
+
+/// Other numbers, places moved by a millimetre, one object gone: marks stay with their objects.
+#[test]
+fn counts_made_anew_under_the_page_keep_their_marks() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let objects = page.photo(2)["objects"].as_array().unwrap().clone();
+    for (at, is) in [(0, "none"), (1, "split"), (2, "bean")] {
+        page.says(2, verdict(&objects[at]["name"], is));
+    }
+    let mut counts = field.json("out/counts.json");
+    let photo = &mut counts["photos"][2];
+    let px_per_mm = number(&photo["plot"]["photo_px_per_mm"]);
+    let list = photo["objects"].as_array_mut().unwrap();
+    list.remove(2);
+    list.reverse();
+    for (at, object) in list.iter_mut().enumerate() {
+        object["id"] = json!(at + 1);
+        object["x_mm"] = json!(number(&object["x_mm"]) + 1.0);
+        object["x_px"] = json!(number(&object["x_px"]) + px_per_mm);
+    }
+    let left = list.len();
+    field.put("out/counts.json", counts.to_string().as_bytes());
+    page.get("/api/season");
+    let now = page.photo(2);
+    let is = |at: usize| now["objects"][at]["verdict"]["is"].clone();
+    assert_eq!(
+        (is(left - 1), is(left - 2)),
+        (json!("none"), json!("split"))
+    );
+    let homeless = now["homeless"].as_array().unwrap();
+    assert_eq!(homeless.len(), 1);
+    assert_eq!(homeless[0]["object"]["id"], objects[2]["id"]);
+    assert_eq!(page.seq(), 3);
+    // Counts that cannot be read stop nothing that was known, and are told.
+    field.put("out/counts.json", b"{");
+    assert_eq!(page.get("/api/season").status, 500);
+    assert_eq!(page.photo(2)["objects"].as_array().unwrap().len(), left);
+}
+
+/// A photo without a frame gets one by its corners; the loss then counts it, and undo takes it out again.
+#[test]
+fn corners_set_by_hand_make_the_plot_anew() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let corners = json!([
+        [450.0, 250.0],
+        [1000.0, 240.0],
+        [1010.0, 800.0],
+        [440.0, 810.0]
+    ]);
+    let told = page.says(3, json!({"do": "corners", "corners_px": corners}));
+    let photo = &told["photo"];
+    assert_eq!(photo["corners_by_hand"], true);
+    assert!(beans(photo)[1] > 0.0);
+    let plot = page.get(photo["plot"]["url"].as_str().unwrap());
+    assert!(plot.body.starts_with(&[0xFF, 0xD8]));
+    let crossed = json!([
+        [450.0, 250.0],
+        [1010.0, 800.0],
+        [1000.0, 240.0],
+        [440.0, 810.0]
+    ]);
+    let refused = page.say(1, 3, json!({"do": "corners", "corners_px": crossed}));
+    assert_eq!(refused.status, 422);
+    assert!(refused.json()["error"].as_str().unwrap().contains("cross"));
+    let frames = |page: Option<&Page>| {
+        let _ = page;
+        let text = field.runs_well(&["loss", ".", "--json"]);
+        serde_json::from_str::<Value>(&text).unwrap()["frames"].clone()
+    };
+    assert_eq!(frames(Some(&page)), 4);
+    page.post("/api/undo", &json!({"seq": 1}));
+    assert_eq!(frames(Some(&page)), 3);
+    assert!(page.photo(3)["plot"].is_null());
+    page.post("/api/redo", &json!({"seq": 2}));
+    assert!(page.photo(3)["plot"].is_object());
+    let counts = field.json("out/counts.json");
+    assert_eq!(
+        counts["photos"][3]["status"], "refused",
+        "what the tool saw stays as it was"
+    );
+}
+
+/// The queue begins with what moves the answer most, and what is done goes to its end.
+#[test]
+fn the_queue_goes_by_doubt_and_the_limits_shrink() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let season = page.get("/api/season").json();
+    let shares: Vec<f64> = (season["photos"].as_array().unwrap().iter())
+        .map(|p| number(&p["share_pct"]))
+        .collect();
+    assert!(shares.is_sorted_by(|a, b| a >= b), "{shares:?}");
+    assert!((shares.iter().sum::<f64>() - 100.0).abs() < 1e-6);
+    let first = season["photos"][0]["n"].as_u64().unwrap() as usize;
+    let told = page.says(first, json!({"do": "confirm"}));
+    let season = &told["season"];
+    assert_eq!(season["photos"][3]["n"].as_u64().unwrap() as usize, first);
+    assert_eq!(season["done"], 1);
+    let answer = &season["answer"];
+    assert!(number(&answer["least_half_width_pct"]) <= number(&answer["half_width_pct"]));
+    assert!(answer["says"].as_str().unwrap().len() > 20);
+}
