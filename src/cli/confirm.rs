@@ -6,6 +6,7 @@ use std::{
     process::{Command, Stdio},
 };
 
+use jiff::{Timestamp, tz::TimeZone};
 use podfall::{
     batch,
     confirm::{self, Inputs, Session},
@@ -72,12 +73,15 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if !args.no_open {
         open(&address);
     }
-    confirm::serve(served, session, || {
-        jiff::Zoned::now()
-            .strftime("%Y-%m-%dT%H:%M:%S%.3f%:z")
-            .to_string()
-    })?;
+    confirm::serve(served, session, now)?;
     Ok(Outcome::Good)
+}
+
+/// The time with the offset from UTC that is in force here, RFC 3339.
+fn now() -> String {
+    let now = Timestamp::now();
+    let offset = TimeZone::system().to_offset(now);
+    now.display_with_offset(offset).to_string()
 }
 
 fn inputs(args: &Args) -> anyhow::Result<Inputs> {

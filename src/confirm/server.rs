@@ -398,14 +398,14 @@ async fn say(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes
         Err(answer) => return answer,
     };
     let work = move || {
-        let result = shared
-            .session()
-            .refresh()
-            .and_then(|_| with_recount(&shared, &told))
-            .and_then(|()| {
-                let now = (shared.now)();
-                shared.session().say(told.seq, told.photo, &told.say, &now)
-            });
+        // Each line lets the session go again before the next one takes it.
+        let refreshed = shared.session().refresh();
+        let counted = refreshed.and_then(|_| with_recount(&shared, &told));
+        let now = (shared.now)();
+        let result = counted.and_then(|()| {
+            let mut session = shared.session();
+            session.say(told.seq, told.photo, &told.say, &now)
+        });
         if result.is_ok() && matches!(told.say, Say::Confirm | Say::Unusable { .. }) {
             draw_ahead(&shared, told.photo);
         }

@@ -137,11 +137,6 @@ impl Page {
         self.child.wait().unwrap();
     }
 
-    /// The process.
-    pub fn id(&self) -> u32 {
-        self.child.id()
-    }
-
     /// The address to open, as printed.
     pub fn address(&self) -> String {
         format!("http://127.0.0.1:{}/?key={}", self.port, self.key)
