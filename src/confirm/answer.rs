@@ -42,18 +42,25 @@ pub struct Answer {
 }
 
 /// The answer over these frames; `None` where there is none yet.
+///
+/// - `wished_pct` and `least`: half-width that is wished, and the least that can be had where it is known already, %.
 pub fn answer(
     frames: &[FrameLoss],
     cautions: &[LossCaution],
     assumptions: &Assumptions,
-    wished_pct: f64,
+    (wished_pct, least): (f64, Option<f64>),
 ) -> Option<Answer> {
     let (first, more, mut told) = figures(frames, assumptions)?;
-    let sure: Vec<FrameLoss> = frames.iter().map(as_if_confirmed).collect();
-    let (least, _, _) = figures(&sure, assumptions)?;
+    let least = match least {
+        Some(least) => least,
+        None => {
+            let sure: Vec<FrameLoss> = frames.iter().map(as_if_confirmed).collect();
+            half_width(&figures(&sure, assumptions)?.0.limits)
+        }
+    };
     let half_width_pct = half_width(&first.limits);
     // What is drawn at random moves the last digits: it is never told as wider than what there is.
-    let least_half_width_pct = half_width(&least.limits).min(half_width_pct);
+    let least_half_width_pct = least.min(half_width_pct);
     told.splice(0..0, cautions.iter().map(|c| c.message.clone()));
     let enough = half_width_pct <= wished_pct;
     Some(Answer {

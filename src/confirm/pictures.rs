@@ -1,6 +1,10 @@
 //! Pictures for the page: the photo as it is, and the plot from above.
 
-use std::{collections::VecDeque, path::PathBuf, sync::Mutex};
+use std::{
+    collections::VecDeque,
+    path::PathBuf,
+    sync::{Arc, Mutex, PoisonError},
+};
 
 use super::ConfirmError;
 use crate::{
@@ -132,10 +136,13 @@ pub fn plot(wanted: &Wanted) -> Result<Picture, ConfirmError> {
     Ok(("image/jpeg", annotate::jpeg(&plot.raw, QUALITY)))
 }
 
+/// A plot that is there, or being drawn: whoever wants it meanwhile waits for it.
+type Slot = Arc<Mutex<Option<Arc<Picture>>>>;
+
 /// Plots drawn lately, by key.
 #[derive(Debug, Default)]
 pub struct Shelf {
-    kept: Mutex<VecDeque<(String, std::sync::Arc<Picture>)>>,
+    kept: Mutex<VecDeque<(String, Slot)>>,
 }
 
 impl Shelf {
@@ -144,17 +151,27 @@ impl Shelf {
         &self,
         key: &str,
         make: impl FnOnce() -> Result<Picture, ConfirmError>,
-    ) -> Result<std::sync::Arc<Picture>, ConfirmError> {
-        let lock = || self.kept.lock().unwrap_or_else(|e| e.into_inner());
-        if let Some((_, picture)) = lock().iter().find(|(k, _)| k == key) {
+    ) -> Result<Arc<Picture>, ConfirmError> {
+        let place = self.place(key);
+        let mut there = place.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(picture) = &*there {
             return Ok(picture.clone());
         }
-        let picture = std::sync::Arc::new(make()?);
-        let mut kept = lock();
-        kept.push_back((key.to_owned(), picture.clone()));
+        let picture = Arc::new(make()?);
+        *there = Some(picture.clone());
+        Ok(picture)
+    }
+
+    fn place(&self, key: &str) -> Slot {
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, place)) = kept.iter().find(|(k, _)| k == key) {
+            return place.clone();
+        }
+        let place = Slot::default();
+        kept.push_back((key.to_owned(), place.clone()));
         while kept.len() > KEPT {
             kept.pop_front();
         }
-        Ok(picture)
+        place
     }
 }

@@ -80,6 +80,8 @@ struct Shared {
     guard: Guard,
     session: Mutex<Session>,
     shelf: Shelf,
+    /// Held by the one thread that draws ahead: memory for one photo more, not for as many as are asked for.
+    ahead: Mutex<()>,
     model: OnceLock<Model>,
     now: fn() -> String,
 }
@@ -100,6 +102,7 @@ pub fn serve(served: Served, session: Session, now: fn() -> String) -> Result<()
         guard: served.guard,
         session: Mutex::new(session),
         shelf: Shelf::default(),
+        ahead: Mutex::new(()),
         model: OnceLock::new(),
         now,
     });
@@ -226,6 +229,8 @@ async fn file(Path(name): Path<String>) -> Response {
     const CSS: &str = "text/css; charset=utf-8";
     const JS: &str = "text/javascript; charset=utf-8";
     match name.as_str() {
+        // Browsers ask for a picture of the page by themselves.
+        "favicon.ico" => StatusCode::NO_CONTENT.into_response(),
         "page.css" => with_type(CSS, include_str!("page/page.css")),
         "main.js" => with_type(JS, include_str!("page/main.js")),
         "keys.js" => with_type(JS, include_str!("page/keys.js")),
@@ -354,6 +359,9 @@ fn draw_ahead(shared: &Arc<Shared>, n: usize) {
     };
     let shared = shared.clone();
     std::thread::spawn(move || {
+        let Ok(_one_at_a_time) = shared.ahead.try_lock() else {
+            return;
+        };
         for n in next {
             // A picture that cannot be drawn is told when it is asked for.
             let _ = plot_of(&shared, n);

@@ -149,7 +149,7 @@ impl Session {
             gone: Vec::new(),
         };
         let season = self.season(&nothing)?;
-        self.before = self.answer_over(&season.0, &[]);
+        self.before = self.answer_over(&season.0, &[], None);
         Ok(())
     }
 
@@ -162,19 +162,29 @@ impl Session {
         Ok((season.frames, season.cautions))
     }
 
-    fn answer_over(&self, frames: &[FrameLoss], cautions: &[LossCaution]) -> Option<Answer> {
+    fn answer_over(
+        &self,
+        frames: &[FrameLoss],
+        cautions: &[LossCaution],
+        least: Option<f64>,
+    ) -> Option<Answer> {
         answer(
             frames,
             cautions,
             &self.inputs.assumptions,
-            self.inputs.wished_pct,
+            (self.inputs.wished_pct, least),
         )
     }
 
     /// Answer and queue for what now stands.
     fn follow(&mut self) -> Result<(), ConfirmError> {
+        self.follow_with(None)
+    }
+
+    /// `least`: the least half-width that can be had, where it is as it was, %.
+    fn follow_with(&mut self, least: Option<f64>) -> Result<(), ConfirmError> {
         let (frames, cautions) = self.season(&self.confirmed)?;
-        self.answer = self.answer_over(&frames, &cautions);
+        self.answer = self.answer_over(&frames, &cautions, least);
         self.queue = queue(&self.confirmed, &frames);
         self.frames = frames;
         Ok(())
@@ -330,9 +340,15 @@ impl Session {
             who: &self.inputs.who,
             photo: (&photo.photo, &photo.meta.sha256),
         };
+        // One object moves the least that can be had by next to nothing; it is reckoned again with the next photo.
+        let one_object = matches!(
+            act,
+            Act::Verdict { .. } | Act::Add { .. } | Act::Take { .. }
+        );
+        let least = self.answer.as_ref().map(|a| a.least_half_width_pct);
         self.store.say(said, act)?;
         self.again(at);
-        self.follow()
+        self.follow_with(least.filter(|_| one_object))
     }
 
     /// Puts the marks of one photo (and of copies of the same file) into its count again.

@@ -8,6 +8,7 @@ use crate::{
     counts::{Counts, Kind, Limits, Status},
     frame::{FrameSpec, Outline},
     geometry::Point,
+    loss::Basis,
     marks::{HandMark, Homeless, OfPhoto, PlaceMark, Shown, Standing, Verdict},
     photo::sha256_hex,
 };
@@ -151,7 +152,9 @@ impl Session {
             before: self.before.as_ref(),
             confirmed: self.confirmed.confirmed(),
             done: self.queue.iter().filter(|q| q.done).count(),
-            doubtful_left: photos.iter().map(|p| p.doubtful).sum(),
+            doubtful_left: (photos.iter().filter(|p| !p.done))
+                .map(|p| p.doubtful)
+                .sum(),
             photos,
             gone: &self.confirmed.gone,
             places: crate::sheet::Place::ALL.map(crate::sheet::Place::word),
@@ -178,7 +181,10 @@ impl Session {
             problem: photo.applied.count.counts.is_none(),
             place: frame.and_then(|f| f.place).map(crate::sheet::Place::word),
             beans: photo.applied.count.counts.map(|c| c.beans),
-            basis: frame.map(|f| f.basis.word()),
+            basis: frame.map(|f| match f.hand.beans {
+                Some(_) => Basis::Hand.word(),
+                None => f.basis.word(),
+            }),
         })
     }
 

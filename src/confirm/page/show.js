@@ -120,8 +120,8 @@ export function queue(season, current, open) {
     button.type = "button";
     const state = p.standing === "partly" || p.standing === "untouched"
       ? (p.basis === "hand" ? "hand count" : STANDING[p.standing]) : STANDING[p.standing];
-    const doubt = p.problem && !p.done ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
-    const share = p.done ? "" : `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of the doubt`;
+    const doubt = p.done ? "" : p.problem ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
+    const share = p.done ? "" : `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of all doubt`;
     button.append(
       element("span", `${p.done ? "✓ " : ""}${p.name}`),
       element("small", [state, p.place, doubt, share].filter(Boolean).join(" · ")),
@@ -163,7 +163,7 @@ function count(photo) {
   const words = !c ? "No count." : `${counted(c.beans)} beans, of them ${counted(c.split_beans)} split; ${counted(c.pods)} pods with ${counted(c.beans_in_pods)} beans in them.`;
   const hand = photo.hand.sheet.beans ?? photo.hand.page.beans;
   const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${number(hand, 0)} beans, which goes first.`;
-  const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${counted(photo.if_confirmed.beans)} beans, ${counted(photo.if_confirmed.pods)} pods.`;
+  const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${plural(photo.if_confirmed.beans.estimate, "bean")}, ${plural(photo.if_confirmed.pods.estimate, "pod")}.`;
   by("count").textContent = words + by_hand + if_;
 }
 

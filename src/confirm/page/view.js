@@ -197,13 +197,13 @@ export class View {
     context.fillRect(0, 0, side, side);
     const place = this.cross || (this.selected && this.place(this.selected));
     if (!place || !this.image) return;
-    const reach = CLOSE_MM * this.perMm();
+    const long = this.selected && !this.cross ? this.selected.length_mm : 0;
+    const mm = Math.max(CLOSE_MM, 0.72 * long);
+    const reach = mm * this.perMm();
     context.imageSmoothingQuality = "high";
     context.drawImage(this.image, place.x - reach, place.y - reach, 2 * reach, 2 * reach, 0, 0, side, side);
     const c = side / 2;
-    const length = this.selected && !this.cross ? this.selected.length_mm : 8;
-    const r = Math.min(0.46 * side, (length / 2 + 2.5) / CLOSE_MM * c);
-    context.lineWidth = 7;
+    const r = Math.min(0.46 * side, ((long || 8) / 2 + 2.5) / mm * c);
     for (const [colour, width] of [["#101014", 9], ["#ffffff", 4]]) {
       context.strokeStyle = colour;
       context.lineWidth = width;
