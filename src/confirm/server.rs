@@ -249,10 +249,10 @@ fn with_type(kind: &'static str, body: &'static str) -> Response {
 /// Runs what waits for the disk or reckons for long on a thread of its own.
 async fn apart<T: Send + 'static>(
     work: impl FnOnce() -> T + Send + 'static,
-) -> Result<T, Response> {
+) -> Result<T, Box<Response>> {
     tokio::task::spawn_blocking(work).await.map_err(|_| {
         let text = "a fault in podfall itself stopped this; what was said before is kept; load the page again\n";
-        (StatusCode::INTERNAL_SERVER_ERROR, text).into_response()
+        Box::new((StatusCode::INTERNAL_SERVER_ERROR, text).into_response())
     })
 }
 
@@ -295,7 +295,7 @@ async fn season(State(shared): State<Arc<Shared>>) -> Response {
         }
         json(StatusCode::OK, &session.season_view())
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 async fn photo(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
@@ -307,7 +307,7 @@ async fn photo(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Respo
             None => StatusCode::NOT_FOUND.into_response(),
         }
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 async fn plot_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
@@ -316,7 +316,7 @@ async fn plot_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -
         Some(Err(error)) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
         None => StatusCode::NOT_FOUND.into_response(),
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 fn plot_of(shared: &Shared, n: usize) -> Option<Result<Arc<Picture>, ConfirmError>> {
@@ -337,7 +337,7 @@ async fn photo_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) 
             Err(error) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
         }
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 fn picture_answer(kind: &'static str, bytes: Vec<u8>) -> Response {
@@ -384,26 +384,23 @@ struct Step {
 }
 
 /// A write must say that it is JSON: a form of another page cannot.
-fn body<T: for<'a> Deserialize<'a>>(headers: &HeaderMap, body: &Bytes) -> Result<T, Response> {
+fn body<T: for<'a> Deserialize<'a>>(headers: &HeaderMap, body: &Bytes) -> Result<T, Box<Response>> {
     let kind = headers
         .get(header::CONTENT_TYPE)
         .and_then(|v| v.to_str().ok());
     if !kind.is_some_and(|kind| kind.starts_with("application/json")) {
-        return Err(StatusCode::UNSUPPORTED_MEDIA_TYPE.into_response());
+        return Err(Box::new(StatusCode::UNSUPPORTED_MEDIA_TYPE.into_response()));
     }
     serde_json::from_slice(body).map_err(|error| {
-        (
-            StatusCode::BAD_REQUEST,
-            format!("not understood: {error}\n"),
-        )
-            .into_response()
+        let text = format!("not understood: {error}\n");
+        Box::new((StatusCode::BAD_REQUEST, text).into_response())
     })
 }
 
 async fn say(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes) -> Response {
     let told: Told = match body(&headers, &bytes) {
         Ok(told) => told,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let work = move || {
         // Each line lets the session go again before the next one takes it.
@@ -419,7 +416,7 @@ async fn say(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes
         }
         answered(&shared, result.map(|()| told.photo), told.photo)
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 async fn undo(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes) -> Response {
@@ -438,14 +435,14 @@ async fn step(
 ) -> Response {
     let told: Step = match body(headers, bytes) {
         Ok(told) => told,
-        Err(answer) => return answer,
+        Err(answer) => return *answer,
     };
     let work = move || {
         let now = (shared.now)();
         let result = go(&mut shared.session(), told.seq, &now);
         answered(&shared, result, 0)
     };
-    apart(work).await.unwrap_or_else(|e| e)
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> Response {
