@@ -1,7 +1,7 @@
 """Times podfall beside two yardsticks in one run, on one core: decoding the same JPEGs with libjpeg-turbo, and a plain script with a
 general-purpose vision library (decode, warp, L*a*b*, threshold, watershed) that is told where the frame is.
 
-    pip install numpy opencv-python-headless PyTurboJPEG        and the system's libturbojpeg
+    pip install numpy opencv-python-headless PyTurboJPEG        and the system's libturbojpeg (PyTurboJPEG<2 for one below 3)
     cargo build --release
     python3 benches/beside.py demo-images --frame 12x12in
 
@@ -117,7 +117,7 @@ def main():
     corners = [f and f["corners_px"] for f in spec]
     # Written as 304.8x304.8mm.
     size_mm = [float(side) for side in counts[0]["frame_spec"].removesuffix("mm").split("x")]
-    pairs = [(d, [(c["x"], c["y"]) for c in cs]) for d, cs in zip(data, corners) if cs]
+    pairs = [(d, cs) for d, cs in zip(data, corners) if cs]
     plain_s = 0.0
     for d, cs in pairs:
         best = 1e9

@@ -12,6 +12,7 @@ use crate::{
     present::{self, Drawing, ReportPictures},
 };
 
+mod budget;
 mod layout;
 mod marks;
 mod outputs;
@@ -21,6 +22,7 @@ mod sources;
 mod twice;
 mod work;
 
+pub use budget::{Budget, Taken};
 pub use layout::{Layout, annotated_name};
 pub use marks::{MarkStore, MarksError, read_marks, read_recounted};
 pub use outputs::{write_counts, write_report};
@@ -95,6 +97,8 @@ pub struct Orders {
     pub layout: Layout,
     /// Photos counted at the same time, at least 1. Memory grows with it.
     pub jobs: usize,
+    /// Memory that the photos being counted may take together, bytes. A photo that needs more is counted alone.
+    pub memory_bytes: u64,
     /// Count again what is finished.
     pub again: bool,
     /// Draw annotated pictures.

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Source, Worker, annotated_name,
-    run::{counted, with_cautions},
+    Budget, Source, Worker, annotated_name,
+    run::{cost, counted, with_cautions},
     twice::{self, Seen},
 };
 use crate::{
@@ -73,8 +73,14 @@ pub enum PartError {
 /// # Errors
 /// What the system said, when the file cannot be read: that is no property of the photo, and another try may
 /// go better.
-pub fn part(source: &Source, job: &Job, worker: &dyn Worker) -> std::io::Result<Part> {
+pub fn part(
+    source: &Source,
+    job: &Job,
+    worker: &dyn Worker,
+    budget: &Budget,
+) -> std::io::Result<Part> {
     let bytes = files::read_whole(&source.path, super::MOST_FILE_BYTES)?;
+    let _taken = budget.take(cost(&bytes));
     let (count, thumbnail) = match counted(worker, &bytes, &source.name) {
         Ok(counted) => (counted.count, counted.thumbnail),
         Err(failed) => (*failed, None),

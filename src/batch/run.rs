@@ -8,7 +8,8 @@ use std::{
 use rayon::prelude::*;
 
 use super::{
-    BatchError, MOST_FILE_BYTES, Orders, Source, Step, Worker,
+    BatchError, Budget, MOST_FILE_BYTES, Orders, Source, Step, Worker,
+    budget::STAGES_BYTES,
     twice::{self, Seen},
     work,
 };
@@ -16,7 +17,7 @@ use crate::{
     caution::Caution,
     counts::{PhotoCount, Status},
     files,
-    photo::{marked_as_drawn, sha256_hex},
+    photo::{decode_bytes, marked_as_drawn, sha256_hex},
     pipeline::Counted,
 };
 
@@ -43,6 +44,7 @@ pub fn run(
             orders,
             worker,
             photos: sources.len(),
+            budget: Budget::new(orders.memory_bytes),
         };
         let done: Vec<work::Record> = sources
             .par_iter()
@@ -65,6 +67,7 @@ struct Batch<'a> {
     orders: &'a Orders,
     worker: &'a dyn Worker,
     photos: usize,
+    budget: Budget,
 }
 
 impl Batch<'_> {
@@ -84,6 +87,7 @@ impl Batch<'_> {
         {
             return Ok((record, true));
         }
+        let _taken = self.budget.take(cost(&bytes));
         let counted = match counted(self.worker, &bytes, &source.name) {
             Ok(counted) => counted,
             Err(failed) => return Ok((work::Record::bare(*failed), false)),
@@ -197,6 +201,7 @@ impl Batch<'_> {
         let Ok(bytes) = files::read_whole(&source.path, MOST_FILE_BYTES) else {
             return Ok(());
         };
+        let _taken = self.budget.take(cost(&bytes));
         let counted = match counted(self.worker, &bytes, &source.name) {
             Ok(counted) if counted.count == record.count => counted,
             _ => return Ok(()),
@@ -206,6 +211,11 @@ impl Batch<'_> {
         let work_path = self.orders.layout.work_file(sha256, &source.name);
         work::Record { drawn, ..record }.save(&work_path)
     }
+}
+
+/// Memory that counting and drawing a photo takes, bytes: its file, its pixels while they are decoded, and the stages.
+pub(super) fn cost(bytes: &[u8]) -> u64 {
+    bytes.len() as u64 + decode_bytes(bytes).unwrap_or(0) + STAGES_BYTES
 }
 
 /// Counts one photo. A stage that panicked is a fault of ours: it fails this photo and stops no other.

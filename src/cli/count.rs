@@ -16,7 +16,7 @@ use podfall::{
 use super::{
     EXIT_CODES, Outcome, part,
     progress::Progress,
-    setup::{Setup, jobs, key},
+    setup::{Setup, jobs, key, memory},
     shown, summary,
 };
 
@@ -60,6 +60,9 @@ pub struct Args {
     /// Photos counted at the same time; memory grows with it [default: one a core]
     #[arg(long, value_name = "N")]
     pub jobs: Option<NonZeroUsize>,
+    /// Memory for all photos being counted, as 700MB or 2GB: fewer large ones at once [default: half of what is free]
+    #[arg(long, value_name = "SIZE", value_parser = memory_size)]
+    pub memory: Option<u64>,
     /// Print one line of JSON a photo instead of the table
     #[arg(long)]
     pub json: bool,
@@ -98,6 +101,20 @@ fn corners(text: &str) -> Result<Corners, String> {
     }
 }
 
+/// Reads `700MB` or `2GB`.
+fn memory_size(text: &str) -> Result<u64, String> {
+    let upper = text.trim().to_ascii_uppercase();
+    let (number, unit) = match (upper.strip_suffix("MB"), upper.strip_suffix("GB")) {
+        (Some(number), _) => (number, 1e6),
+        (_, Some(number)) => (number, 1e9),
+        _ => return Err("write a number and MB or GB, as 700MB or 2GB".to_owned()),
+    };
+    match number.trim().parse::<f64>() {
+        Ok(n) if n > 0.0 && n * unit < 1e15 => Ok((n * unit) as u64),
+        _ => Err("write a number above 0 and MB or GB, as 700MB or 2GB".to_owned()),
+    }
+}
+
 /// A finished count.
 pub struct Finished {
     /// What stands in `counts.json`.
@@ -110,7 +127,12 @@ pub struct Finished {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if args.part {
         let setup = Setup::new(args)?;
-        return part::print_parts(&setup.found, &setup.settings, &setup.model, args.jobs);
+        return part::print_parts(
+            &setup.found,
+            &setup.settings,
+            &setup.model,
+            (args.jobs, args.memory),
+        );
     }
     let done = count(args)?;
     let photos = &done.counts.photos;
@@ -151,6 +173,7 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
     let orders = Orders {
         layout: layout.clone(),
         jobs: jobs(args.jobs),
+        memory_bytes: memory(args.memory),
         again: args.again,
         pictures: !args.no_pictures,
         key: key(&settings, &model),

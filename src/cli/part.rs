@@ -10,7 +10,7 @@ use std::{
 
 use anyhow::Context;
 use podfall::{
-    batch::{self, Gathered, Job, Layout, Part, Stages},
+    batch::{self, Budget, Gathered, Job, Layout, Part, Stages},
     counts::SCHEMA,
     model::Model,
     photo::sha256_hex,
@@ -18,7 +18,11 @@ use podfall::{
 };
 use rayon::prelude::*;
 
-use super::{Outcome, Usage, print_line, setup::jobs, shown, summary, usage};
+use super::{
+    Outcome, Usage, print_line,
+    setup::{jobs, memory},
+    shown, summary, usage,
+};
 
 /// Longest line that is read, bytes: a photo with ten thousand objects is a tenth of it.
 const MOST_LINE_BYTES: u64 = 50_000_000;
@@ -28,7 +32,7 @@ pub fn print_parts(
     found: &Gathered,
     settings: &Settings,
     model: &Model,
-    at_once: Option<std::num::NonZeroUsize>,
+    (at_once, memory_bytes): (Option<std::num::NonZeroUsize>, Option<u64>),
 ) -> anyhow::Result<Outcome> {
     let job = Job {
         schema: SCHEMA,
@@ -37,9 +41,10 @@ pub fn print_parts(
         settings: sha256_hex(settings.count_key().as_bytes()),
     };
     let worker = Stages { settings, model };
+    let budget = Budget::new(memory(memory_bytes));
     let unread = AtomicUsize::new(0);
     let one = |source: &batch::Source| -> anyhow::Result<()> {
-        match batch::part(source, &job, &worker) {
+        match batch::part(source, &job, &worker, &budget) {
             Ok(part) => print_line(&serde_json::to_string(&part)?)?,
             Err(error) => {
                 unread.fetch_add(1, Ordering::Relaxed);

@@ -171,6 +171,20 @@ pub fn jobs(asked: Option<NonZeroUsize>) -> usize {
         .map_or(1, NonZeroUsize::get)
 }
 
+/// What was asked for; else half of the memory that is free, where the system tells it as Linux does, or 2 GB.
+pub fn memory(asked: Option<u64>) -> u64 {
+    const UNKNOWN_BYTES: u64 = 2_000_000_000;
+    let free = || {
+        let text = fs::read_to_string("/proc/meminfo").ok()?;
+        let line = text
+            .lines()
+            .find(|line| line.starts_with("MemAvailable:"))?;
+        let kib: u64 = line.split_whitespace().nth(1)?.parse().ok()?;
+        Some(kib * 1024 / 2)
+    };
+    asked.or_else(free).unwrap_or(UNKNOWN_BYTES)
+}
+
 /// Everything besides the photo that a count depends on, so that finished work of another
 /// version, another build, other settings or another model is not used.
 pub fn key(settings: &Settings, model: &Model) -> String {

@@ -22,10 +22,8 @@ pub(super) fn decode(
 ) -> Result<(RgbImage, profile::Said), PhotoError> {
     let file = HeifFile::parse(bytes).map_err(|error| damaged(error.into()))?;
     let id = file.primary_id;
-    let (w, h) = file
-        .image_size(id)
-        .map_err(|error| damaged(error.into()))?
-        .unwrap_or_default();
+    let size = file.image_size(id).map_err(|error| damaged(error.into()))?;
+    let (w, h) = size.unwrap_or_default();
     let pixels = limits.check_pixels(w, h)?;
     limits.check_memory(DECODE_BYTES_A_PIXEL * pixels)?;
     // Threads run across photos, never inside a stage.
@@ -44,6 +42,13 @@ pub(super) fn decode(
     let rgb = RgbImage::from_raw(w, h, without_alpha(picture.data))
         .ok_or(PhotoError::DecoderGaveUp { format: "HEIC" })?;
     Ok((rgb, colours(&file, id)))
+}
+
+/// Memory for decoding; `None` where the file does not say its size.
+pub(super) fn decode_bytes(bytes: &[u8]) -> Option<u64> {
+    let file = HeifFile::parse(bytes).ok()?;
+    let (w, h) = file.image_size(file.primary_id).ok()??;
+    Some(DECODE_BYTES_A_PIXEL * u64::from(w) * u64::from(h))
 }
 
 fn damaged(source: heifer::Error) -> PhotoError {

@@ -100,12 +100,24 @@ fn check(header: &Header, limits: &PhotoLimits) -> Result<(), PhotoError> {
     if let Some(what) = odd {
         return Err(PhotoError::OddJpeg { what });
     }
+    limits.check_memory(needed_bytes(header, pixels))
+}
+
+/// Pixels, and what the decoder holds beside them.
+fn needed_bytes(header: &Header, pixels: u64) -> u64 {
     // A progressive JPEG is held as 16-bit coefficients until its last scan.
     let coefficient_bytes = match header.frame_kind {
         PROGRESSIVE => 2 * u64::from(header.components) * pixels,
         _ => 0,
     };
-    limits.check_memory(3 * pixels + coefficient_bytes)
+    3 * pixels + coefficient_bytes
+}
+
+/// Memory for decoding; `None` for a file that is not whole.
+pub(super) fn decode_bytes(bytes: &[u8]) -> Option<u64> {
+    let header = survey(bytes).ok()?;
+    let pixels = u64::from(header.width_px) * u64::from(header.height_px);
+    Some(needed_bytes(&header, pixels))
 }
 
 /// The width of the pattern if the lowest eight rows are one pattern over and over, which is what

@@ -212,6 +212,19 @@ pub fn read(bytes: &[u8], file_name: &str, limits: &PhotoLimits) -> Result<Photo
     })
 }
 
+/// Most memory that decoding takes, bytes, told from the file's header; `None` for a file that will not be decoded.
+pub fn decode_bytes(bytes: &[u8]) -> Option<u64> {
+    let told = || match recognise(bytes).ok()? {
+        Format::Jpeg => jpeg::decode_bytes(bytes),
+        #[cfg(feature = "heic")]
+        Format::Heic => heic::decode_bytes(bytes),
+        #[cfg(not(feature = "heic"))]
+        Format::Heic => None,
+        format => raster::decode_bytes(bytes, format),
+    };
+    catch_unwind(AssertUnwindSafe(told)).ok().flatten()
+}
+
 /// What can be said of a file that is no photo: its size and SHA-256.
 pub fn file_only(bytes: &[u8]) -> PhotoMeta {
     PhotoMeta {

@@ -26,24 +26,65 @@ pub(super) fn decode(
             source,
         },
     };
-    let mut reader = ImageReader::with_format(Cursor::new(bytes), image_format(format));
-    let mut bounds = Limits::no_limits();
-    bounds.max_alloc = Some(limits.most_decode_bytes);
-    reader.limits(bounds);
-    let mut decoder = reader.into_decoder().map_err(damaged)?;
+    let mut decoder = opened(bytes, format, limits).map_err(damaged)?;
     let (w, h) = decoder.dimensions();
-    let pixels = limits.check_pixels(w, h)?;
-    let as_rgb8 = if decoder.color_type() == image::ColorType::Rgb8 {
-        0
-    } else {
-        3 * pixels
-    };
-    limits.check_memory(decoder.total_bytes().saturating_add(as_rgb8))?;
+    limits.check_pixels(w, h)?;
+    limits.check_memory(needed_bytes(&decoder))?;
     // A profile that cannot be read is one that cannot be applied, which is told.
     let icc = decoder.icc_profile().unwrap_or(Some(Vec::new()));
     let picture = DynamicImage::from_decoder(decoder).map_err(damaged)?;
     check_opaque(&picture)?;
     Ok((picture.into_rgb8(), icc.into()))
+}
+
+/// The decoder, which has read the header.
+fn opened<'a>(
+    bytes: &'a [u8],
+    format: Format,
+    limits: &PhotoLimits,
+) -> Result<impl ImageDecoder + 'a, ImageError> {
+    let mut reader = ImageReader::with_format(Cursor::new(bytes), image_format(format));
+    let mut bounds = Limits::no_limits();
+    bounds.max_alloc = Some(match format {
+        Format::Png => png_bytes(bytes).min(limits.most_decode_bytes),
+        _ => limits.most_decode_bytes,
+    });
+    reader.limits(bounds);
+    reader.into_decoder()
+}
+
+/// What a PNG of this size may take, whatever is packed into it beside its pixels: a colour profile of two megabytes can
+/// unfold to gigabytes.
+fn png_bytes(bytes: &[u8]) -> u64 {
+    /// Sixteen bits of red, green, blue and alpha.
+    const MOST_PIXEL_BYTES: u64 = 8;
+    /// Profiles of cameras are below 1 MB, of printers a few.
+    const BESIDE_BYTES: u64 = 20_000_000;
+    // Width and height stand first in the first chunk (ISO/IEC 15948, 11.2.2).
+    let side = |at: usize| {
+        let four = bytes.get(at..).and_then(<[u8]>::first_chunk::<4>);
+        four.map_or(0, |four| u64::from(u32::from_be_bytes(*four)))
+    };
+    let pixels = side(16).saturating_mul(side(20));
+    pixels
+        .saturating_mul(MOST_PIXEL_BYTES)
+        .saturating_add(BESIDE_BYTES)
+}
+
+/// Pixels as the decoder gives them, and as 8-bit RGB where those are others.
+fn needed_bytes(decoder: &impl ImageDecoder) -> u64 {
+    let (w, h) = decoder.dimensions();
+    let as_rgb8 = match decoder.color_type() {
+        image::ColorType::Rgb8 => 0,
+        _ => 3 * u64::from(w) * u64::from(h),
+    };
+    decoder.total_bytes().saturating_add(as_rgb8)
+}
+
+/// Memory for decoding; `None` where the header cannot be read.
+pub(super) fn decode_bytes(bytes: &[u8], format: Format) -> Option<u64> {
+    let decoder = opened(bytes, format, &PhotoLimits::default()).ok()?;
+    Some(needed_bytes(&decoder))
 }
 
 fn image_format(format: Format) -> image::ImageFormat {

@@ -6,10 +6,13 @@ use image::RgbImage;
 /// write misses the cache; much smaller: the loops cost more than the copying.
 const TILE_PX: usize = 32;
 
+/// Bands in which a picture that is laid on its side is given back. More: less memory at the peak, more calls.
+const BANDS: usize = 16;
+
 /// Turns a picture as its EXIF orientation asks: 1 to 8; any other value leaves it as it is.
 ///
-/// Orientations 2 to 4 are done in place; 5 to 8 take a second picture's memory for the time
-/// of turning.
+/// Orientations 2 to 4 are done in place; 5 to 8 fill a second picture while the first is given back
+/// band by band, so that both together take little more than one.
 ///
 /// # Source
 /// CIPA DC-008, tag 0x0112: where the 0th row and 0th column of the stored picture lie.
@@ -19,10 +22,10 @@ pub fn upright(stored: RgbImage, orientation: u8) -> RgbImage {
         3 => upside_down(stored),
         4 => upside_down(mirrored(stored)),
         // 0th row at the left (5, 8) or right (6, 7), 0th column at the top (5, 6) or bottom (7, 8).
-        5 => on_its_side(&stored, false, false),
-        6 => on_its_side(&stored, true, false),
-        7 => on_its_side(&stored, true, true),
-        8 => on_its_side(&stored, false, true),
+        5 => on_its_side(stored, false, false),
+        6 => on_its_side(stored, true, false),
+        7 => on_its_side(stored, true, true),
+        8 => on_its_side(stored, false, true),
         _ => stored,
     }
 }
@@ -52,23 +55,42 @@ fn reverse_pixels(bytes: &mut [u8]) {
 
 /// Rows become columns: stored row `r` becomes column `r` (`from_right`: counted from the right),
 /// stored column `c` becomes row `c` (`from_bottom`: counted from the bottom).
-fn on_its_side(stored: &RgbImage, from_right: bool, from_bottom: bool) -> RgbImage {
+fn on_its_side(stored: RgbImage, from_right: bool, from_bottom: bool) -> RgbImage {
     let (w, h) = (stored.width() as usize, stored.height() as usize);
-    let (from, _) = stored.as_chunks::<3>();
     let mut turned = RgbImage::new(stored.height(), stored.width());
     let (to, _) = turned.as_chunks_mut::<3>();
-    for tile_row in (0..h).step_by(TILE_PX) {
+    let mut stored = stored.into_raw();
+    let band = h.div_ceil(BANDS).max(1).next_multiple_of(TILE_PX);
+    // From the last band up: what has been copied is given back. The new picture's memory is only taken as it
+    // is written to.
+    for first in (0..h).step_by(band).rev() {
+        copy_band(&stored, to, (w, h, first), (from_right, from_bottom));
+        stored.truncate(first * w * 3);
+        stored.shrink_to_fit();
+    }
+    turned
+}
+
+/// Copies the stored rows from `first` to the end.
+fn copy_band(
+    stored: &[u8],
+    to: &mut [[u8; 3]],
+    (w, h, first): (usize, usize, usize),
+    (from_right, from_bottom): (bool, bool),
+) {
+    let (from, _) = stored.as_chunks::<3>();
+    let last = from.len() / w.max(1);
+    for tile_row in (first..last).step_by(TILE_PX) {
         for tile_column in (0..w).step_by(TILE_PX) {
             for c in tile_column..(tile_column + TILE_PX).min(w) {
                 let y = if from_bottom { w - 1 - c } else { c };
-                for r in tile_row..(tile_row + TILE_PX).min(h) {
+                for r in tile_row..(tile_row + TILE_PX).min(last) {
                     let x = if from_right { h - 1 - r } else { r };
                     to[y * h + x] = from[r * w + c];
                 }
             }
         }
     }
-    turned
 }
 
 #[cfg(test)]

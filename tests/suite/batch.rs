@@ -111,6 +111,7 @@ impl Trial {
                 out: folder.path().join("out"),
             },
             jobs: 2,
+            memory_bytes: 1_000_000_000,
             again: false,
             pictures: true,
             key: "key".to_owned(),

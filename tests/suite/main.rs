@@ -10,6 +10,7 @@ mod coverage;
 mod decide;
 mod field;
 mod fixtures;
+mod hostile;
 mod layers;
 mod mutated;
 mod outside_loss;
