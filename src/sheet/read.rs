@@ -230,6 +230,13 @@ impl Sheet {
             });
         }
         let typed = self.typed(&cells, row, delimiter)?;
+        if delimiter != b',' {
+            // The sheet is written with commas between the cells, where a decimal comma would not be understood.
+            for column in Column::ALL.into_iter().filter(|c| c.most().is_some()) {
+                let cell = &mut cells[column.at()];
+                *cell = cell.replace(',', ".");
+            }
+        }
         Ok(Some(Row { row, cells, typed }))
     }
 

@@ -179,3 +179,15 @@ fn cards_hold_a_word_and_a_code_each() {
     );
     assert!(!page.contains("http://") && !page.contains("<script"));
 }
+
+/// Found by changing sheets at random: a sheet of semicolons with decimal commas, once written anew, could not be read.
+#[test]
+fn a_decimal_comma_is_still_a_number_once_the_sheet_is_written_anew() {
+    let typed = "photo;check;place;moisture_percent;note\na.jpg;1;cut;12,5;windy, dry\n";
+    let sheet = Sheet::read(typed.as_bytes()).unwrap();
+    assert_eq!(sheet.rows[0].typed.moisture_percent, Some(12.5));
+    let again = Sheet::read(&sheet.write()).unwrap();
+    assert_eq!(again.rows[0].typed.moisture_percent, Some(12.5));
+    assert_eq!(again.rows[0].cells, sheet.rows[0].cells);
+    assert_eq!(again.rows[0].cells.last().unwrap(), "windy, dry");
+}
