@@ -116,6 +116,7 @@ fn parts_that_do_not_belong_together_are_refused_and_nothing_is_written() {
     assert!(!field.path("out").exists());
 }
 
+#[cfg(unix)]
 #[test]
 fn a_file_that_cannot_be_read_has_no_line_and_another_failure_gives_way_to_a_count() {
     let field = field();
