@@ -27,6 +27,8 @@ export class View {
   /** Shows a photo. The picture of the one before stays until the new one is there. */
   async show(photo, kind) {
     this.photo = photo;
+    // A photo without a plot: that of the one before stays until its picture is gone.
+    this.plot = photo.plot || this.plot;
     const url = kind === "plot" && photo.plot ? photo.plot.url : photo.photo_url;
     const shown = kind === "plot" && photo.plot ? "plot" : "photo";
     if (this.url === url) {
@@ -96,12 +98,12 @@ export class View {
   /** Picture pixels of an object or of a place in mm and px. */
   place(o) {
     if (this.kind === "photo") return { x: o.x_px, y: o.y_px };
-    const { px_per_mm, margin_mm } = this.photo.plot;
+    const { px_per_mm, margin_mm } = this.plot;
     return { x: (o.x_mm + margin_mm) * px_per_mm, y: (o.y_mm + margin_mm) * px_per_mm };
   }
 
   perMm() {
-    const plot = this.photo.plot;
+    const plot = this.plot;
     if (!plot) return 1;
     return this.kind === "photo" ? plot.photo_px_per_mm : plot.px_per_mm;
   }
@@ -117,13 +119,13 @@ export class View {
   /** How podfall is told of a place in the picture. */
   named(p) {
     if (this.kind === "photo") return { px: [p.x, p.y] };
-    const { px_per_mm, margin_mm } = this.photo.plot;
+    const { px_per_mm, margin_mm } = this.plot;
     return { mm: [p.x / px_per_mm - margin_mm, p.y / px_per_mm - margin_mm] };
   }
 
   select(object) {
     this.selected = object;
-    if (object && this.image) {
+    if (object && this.image && this.shownPhoto === this.photo.n) {
       const p = this.onCanvas(this.place(object));
       const { w, h } = this.size();
       const rim = Math.min(60, w / 6);
@@ -152,8 +154,11 @@ export class View {
     const { scale, x, y } = this.at;
     context.imageSmoothingQuality = "high";
     context.drawImage(this.image, x, y, this.image.width * scale, this.image.height * scale);
-    this.drawFrame(context);
-    if (this.photo.plot || this.kind === "photo") this.drawMarks(context);
+    // Until the picture of another photo is there, the one before stays without its marks.
+    if (this.shownPhoto === this.photo.n && (this.photo.plot || this.kind === "photo")) {
+      this.drawFrame(context);
+      this.drawMarks(context);
+    }
     if (this.cross) draw.cross(context, this.onCanvas(this.cross));
     this.drawClose();
   }
@@ -196,7 +201,7 @@ export class View {
     context.fillStyle = "#2a2a2e";
     context.fillRect(0, 0, side, side);
     const place = this.cross || (this.selected && this.place(this.selected));
-    if (!place || !this.image) return;
+    if (!place || !this.image || this.shownPhoto !== this.photo.n) return;
     const long = this.selected && !this.cross ? this.selected.length_mm : 0;
     const mm = Math.max(CLOSE_MM, 0.72 * long);
     const reach = mm * this.perMm();
