@@ -29,6 +29,7 @@ pub mod pipeline;
 pub mod plan;
 pub mod plot;
 pub mod present;
+pub mod record;
 pub mod report;
 pub mod score;
 pub mod season;

@@ -16,6 +16,7 @@ mod payback;
 mod plan;
 mod progress;
 mod ready;
+mod record;
 mod season;
 mod season_files;
 mod setup;
@@ -23,6 +24,7 @@ mod sheet;
 mod shell;
 mod stage;
 mod summary;
+mod verify;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.
 pub const USAGE: u8 = 2;
@@ -67,6 +69,8 @@ enum Command {
     Contrast(contrast::Args),
     Plan(plan::Args),
     Payback(payback::Args),
+    Record(record::Args),
+    Verify(verify::Args),
     Demo(demo::Args),
     Completions(shell::CompletionsArgs),
     Man(shell::ManArgs),
@@ -108,6 +112,8 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
         Command::Contrast(args) => contrast::run(args),
         Command::Plan(args) => plan::run(args),
         Command::Payback(args) => payback::run(args),
+        Command::Record(args) => record::run(args),
+        Command::Verify(args) => verify::run(args),
         Command::Demo(args) => demo::run(args),
         Command::Completions(args) => shell::completions(args),
         Command::Man(args) => shell::man(args),

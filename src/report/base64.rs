@@ -6,7 +6,7 @@ const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxy
 ///
 /// # Source
 /// RFC 4648, section 4.
-pub(super) fn encode(bytes: &[u8]) -> String {
+pub(crate) fn encode(bytes: &[u8]) -> String {
     let mut text = String::with_capacity(bytes.len().div_ceil(3) * 4);
     for three in bytes.chunks(3) {
         let at = |i: usize| u32::from(three.get(i).copied().unwrap_or(0));

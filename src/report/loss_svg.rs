@@ -28,7 +28,7 @@ const PATTERNS: &str = "<defs>\
 <circle cx=\"3\" cy=\"3\" r=\"1.3\" fill=\"#333\"/></pattern></defs>";
 
 /// Escapes what a person typed, for text in markup.
-pub(super) fn escaped(text: &str) -> String {
+pub(crate) fn escaped(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")

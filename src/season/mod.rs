@@ -51,6 +51,12 @@ pub struct Season {
     pub seed_spread: Option<f64>,
     /// Least and most of a setting by the machine's own manual, by the setting's name.
     pub manual: BTreeMap<String, (f64, f64)>,
+    /// The field, as the person calls it; only for the record.
+    pub field: Option<String>,
+    /// The machine and header, in the person's words; only for the record.
+    pub machine: Option<String>,
+    /// Who made the record; only for the record.
+    pub by: Option<String>,
 }
 
 /// Size of the seed, in the one of two ways that was given.
@@ -142,6 +148,9 @@ struct Written {
     seed_spread: Option<f64>,
     #[serde(default)]
     manual: BTreeMap<String, (f64, f64)>,
+    field: Option<String>,
+    machine: Option<String>,
+    by: Option<String>,
 }
 
 impl Season {
@@ -178,6 +187,9 @@ impl Season {
             units: written.units,
             seed_spread: within("seed_spread", written.seed_spread, (0.0, 100_000.0))?,
             manual: written.manual,
+            field: written.field,
+            machine: written.machine,
+            by: written.by,
         })
     }
 }

@@ -38,6 +38,7 @@ const LAYERS: &[&[&str]] = &[
     &["season"],
     &["annotate"],
     &["report"],
+    &["record"],
     &["pipeline"],
     &["present"],
     &["batch"],

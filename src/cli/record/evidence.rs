@@ -1,0 +1,189 @@
+//! The evidence: photos, their pictures, and the season's own files.
+
+use std::{
+    collections::BTreeMap,
+    path::{Path, PathBuf},
+};
+
+use anyhow::Context;
+use image::imageops::FilterType;
+use podfall::{
+    annotate,
+    batch::{self, BatchError, Layout, annotated_name, report_pictures},
+    counts::{CountsFile, PhotoCount},
+    files,
+    photo::sha256_hex,
+    record::{ANNOTATED, COUNTS, Kept, ORIGINALS, PagePicture, Redactions},
+    report::{csv::counts_csv, html::PictureSettings},
+};
+use rayon::prelude::*;
+
+use super::{super::Usage, Args, SeasonRead, bundle::Bundle, season_file};
+
+/// Largest file of the season that is read, bytes.
+const MOST_BYTES: u64 = 2_000_000_000;
+
+/// The photos where they lie.
+pub struct Photos {
+    paths: BTreeMap<String, PathBuf>,
+    layout: Layout,
+}
+
+impl Photos {
+    /// Finds the originals of these counts.
+    pub fn gather(folder: &Path, counts: &CountsFile, out: &Path) -> anyhow::Result<Self> {
+        let found = match batch::gather(&[folder.to_owned()]) {
+            Ok(found) => found.photos,
+            Err(BatchError::NoPhotos { .. }) => Vec::new(),
+            Err(error) => return Err(super::usage(error)),
+        };
+        let counted = |name: &str| counts.photos.iter().any(|p| p.photo == name);
+        let paths = found
+            .into_iter()
+            .filter(|s| counted(&s.name))
+            .map(|s| (s.name, s.path));
+        Ok(Self {
+            paths: paths.collect(),
+            layout: Layout {
+                out: out.to_owned(),
+            },
+        })
+    }
+
+    /// Holds every original against its count, and copies it byte for byte where it may go in.
+    pub fn put_in(
+        &self,
+        bundle: &Bundle,
+        counts: &CountsFile,
+        redactions: &Redactions,
+    ) -> anyhow::Result<BTreeMap<String, Kept>> {
+        let kept: Vec<(String, Option<Kept>)> = (counts.photos.par_iter())
+            .map(|photo| {
+                Ok((
+                    photo.photo.clone(),
+                    self.put_one(bundle, photo, redactions)?,
+                ))
+            })
+            .collect::<anyhow::Result<_>>()?;
+        let changed: Vec<&str> = kept
+            .iter()
+            .filter(|k| k.1.is_none())
+            .map(|k| k.0.as_str())
+            .collect();
+        if !changed.is_empty() {
+            return Err(Usage(format!(
+                "{} photos are not the files that were counted: {}. Run podfall count again, then podfall record",
+                changed.len(),
+                changed.join(", ")
+            ))
+            .into());
+        }
+        Ok(kept
+            .into_iter()
+            .filter_map(|(name, kept)| Some((name, kept?)))
+            .collect())
+    }
+
+    /// `None` where the file is not the one that was counted.
+    fn put_one(
+        &self,
+        bundle: &Bundle,
+        photo: &PhotoCount,
+        redactions: &Redactions,
+    ) -> anyhow::Result<Option<Kept>> {
+        let annotated = self.layout.annotated(&photo.photo);
+        if annotated.is_file() {
+            let bytes = files::read_whole(&annotated, MOST_BYTES)
+                .with_context(|| annotated.display().to_string())?;
+            bundle.put(
+                &format!("{ANNOTATED}/{}", annotated_name(&photo.photo)),
+                &bytes,
+            )?;
+        }
+        let Some(path) = self.paths.get(&photo.photo) else {
+            return Ok(Some(Kept::Missing));
+        };
+        let bytes = files::read_whole(path, batch::MOST_FILE_BYTES)
+            .with_context(|| path.display().to_string())?;
+        let sha256 = sha256_hex(&bytes);
+        if sha256 != photo.meta.sha256 {
+            return Ok(None);
+        }
+        if !redactions.keeps_originals() {
+            return Ok(Some(Kept::HashOnly));
+        }
+        bundle.put_hashed(&format!("{ORIGINALS}/{}", photo.photo), &bytes, sha256)?;
+        Ok(Some(Kept::Copied))
+    }
+
+    /// The pictures for the pages: those of the confidence report, else the annotated ones made smaller.
+    pub fn pictures(&self, counts: &CountsFile) -> BTreeMap<String, PagePicture> {
+        let size = PictureSettings::for_photos(counts.photos.len());
+        (counts.photos.par_iter())
+            .filter_map(|photo| {
+                let drawn = report_pictures(&self.layout, photo).map(|p| p.small_jpeg);
+                let picture = drawn
+                    .filter(|jpeg| !jpeg.is_empty())
+                    .and_then(of_jpeg)
+                    .or_else(|| smaller(&self.layout.annotated(&photo.photo), &size))?;
+                Some((photo.photo.clone(), picture))
+            })
+            .collect()
+    }
+}
+
+fn of_jpeg(jpeg: Vec<u8>) -> Option<PagePicture> {
+    let reader = image::ImageReader::new(std::io::Cursor::new(&jpeg))
+        .with_guessed_format()
+        .ok()?;
+    let (width_px, height_px) = reader.into_dimensions().ok()?;
+    Some(PagePicture {
+        jpeg,
+        width_px,
+        height_px,
+    })
+}
+
+fn smaller(path: &Path, size: &PictureSettings) -> Option<PagePicture> {
+    let bytes = files::read_whole(path, MOST_BYTES).ok()?;
+    let picture = image::load_from_memory(&bytes).ok()?;
+    let side = size.small_px * 4 / 3;
+    let picture = picture.resize(side, side, FilterType::Triangle).to_rgb8();
+    of_jpeg(annotate::jpeg(&picture, size.quality))
+}
+
+/// Counts, sheet and settings.
+pub fn put_files(
+    bundle: &Bundle,
+    args: &Args,
+    read: &SeasonRead,
+    counts: &CountsFile,
+    redactions: &Redactions,
+) -> anyhow::Result<()> {
+    let whole = |path: &Path| {
+        files::read_whole(path, MOST_BYTES).with_context(|| path.display().to_string())
+    };
+    if redactions.keeps_counts() {
+        bundle.put(COUNTS, &whole(&args.folder.counts_path()?)?)?;
+    } else {
+        let mut json = serde_json::to_string(counts)?;
+        json.push('\n');
+        bundle.put(COUNTS, json.as_bytes())?;
+    }
+    bundle.put("evidence/counts.csv", counts_csv(counts).as_bytes())?;
+    if read.has_sheet {
+        let sheet = args.folder.read_sheet()?;
+        let redacted = sheet.as_ref().and_then(|s| redactions.sheet(s));
+        let bytes = match redacted {
+            Some(bytes) => bytes,
+            None => whole(&args.folder.sheet_path())?,
+        };
+        bundle.put("evidence/sheet.csv", &bytes)?;
+    }
+    let toml = season_file(&args.folder.folder);
+    if toml.is_file() {
+        let text = String::from_utf8(whole(&toml)?).context("podfall.toml is not UTF-8 text")?;
+        bundle.put("evidence/podfall.toml", redactions.season(&text).as_bytes())?;
+    }
+    Ok(())
+}

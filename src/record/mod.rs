@@ -1,0 +1,77 @@
+//! The record: what is handed over to an adjuster, an agronomist or a landlord. One folder, or one zip of it.
+//!
+//! The evidence is sealed first, by a manifest of SHA-256 over all of its files. Then the two pages are made, which print
+//! the manifest's own hash; so they cannot be in it. A second list, the seal, is over the manifest and the two pages, and
+//! it is the seal that a person signs.
+//!
+//! Pure: values and bytes in, values and bytes out. The clock, the disk and the person's key are the command's.
+
+mod draw;
+mod facts;
+mod geo;
+mod html;
+mod oddity;
+mod page;
+mod pdf;
+mod readme;
+mod redact;
+pub mod schema;
+pub mod seal;
+
+use crate::{loss::Assumptions, season::LossUnit};
+
+pub use facts::{
+    Answer, CheckFact, Facts, FrameFact, Kept, Material, PersonCount, SCHEMA, Said, SourceFact,
+    Standing, facts,
+};
+pub use geo::photos_geojson;
+pub use html::{HtmlError, html};
+pub use oddity::{Oddity, OddityKind, oddities};
+pub use page::{Page, page};
+pub use pdf::{PagePicture, PdfError, PdfSettings, pdf};
+pub use readme::readme;
+pub use redact::{Positions, Redact, Redactions};
+
+/// The page as PDF.
+pub const PDF: &str = "record.pdf";
+/// The page as HTML.
+pub const HTML: &str = "record.html";
+/// The list of all files of the evidence.
+pub const MANIFEST: &str = "manifest.sha256";
+/// The list of the manifest and the two pages.
+pub const SEAL: &str = "seal.sha256";
+/// The signature over the seal.
+pub const SIGNATURE: &str = "seal.sha256.sig";
+/// What the record says, for programs.
+pub const RECORD: &str = "evidence/record.json";
+/// What the tool saw.
+pub const COUNTS: &str = "evidence/counts.json";
+/// The folder of the original photos.
+pub const ORIGINALS: &str = "evidence/photos";
+/// The folder of the annotated pictures.
+pub const ANNOTATED: &str = "evidence/annotated";
+
+/// How many of this unit are in one bushel an acre.
+pub fn one_bushel_in(unit: LossUnit, assumptions: &Assumptions) -> f64 {
+    let one = crate::loss::one_bushel(assumptions);
+    match unit {
+        LossUnit::BuPerAc => 1.0,
+        LossUnit::LbPerAc => one.lb_per_ac.estimate,
+        LossUnit::KgPerHa => one.kg_per_ha.estimate,
+    }
+}
+
+/// Whether the PDF has to show a letter of these facts by its number.
+///
+/// # Errors
+/// [`PdfError::Font`] for a font of the person's that cannot be read.
+pub fn lacks_letters(facts: &Facts, font: Option<&[u8]>) -> Result<bool, PdfError> {
+    let texts = facts.frames.iter().flat_map(|f| {
+        [Some(&f.photo), f.check.as_ref(), f.setting.as_ref()]
+            .into_iter()
+            .flatten()
+    });
+    let said = facts.said.iter().map(|s| &s.value);
+    let all = texts.chain(said).chain([&facts.title]).map(String::as_str);
+    Ok(!pdf::has_letters(all, font)?)
+}

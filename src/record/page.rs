@@ -1,0 +1,388 @@
+//! What the record says to a person, block by block. Both pages, PDF and HTML, are drawn from these blocks, so that they
+//! cannot say different things.
+
+use super::{
+    Answer, Facts, FrameFact, Kept,
+    draw::{Drawing, map},
+};
+use crate::{counts::Limits, sheet::Place, units::M2_PER_FT2};
+
+mod frames;
+mod words;
+
+/// A record as it is read.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Page {
+    /// What it is called.
+    pub title: String,
+    /// What stands at the foot of every page, and at the head of the HTML page.
+    pub running: String,
+    /// The manifest's SHA-256, as it is printed on the first page.
+    pub manifest_sha256: String,
+    /// When it was made, RFC 3339 with offset.
+    pub made: String,
+    pub(super) blocks: Vec<Block>,
+}
+
+/// One thing after another.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Block {
+    /// A heading; level 2 or 3, the title itself is level 1.
+    Heading(u8, String),
+    /// A paragraph.
+    Text(String),
+    /// What must not be passed over.
+    Notice(String),
+    /// The one number.
+    Figure { figure: String, under: Vec<String> },
+    /// Points of a list.
+    List(Vec<String>),
+    /// A table.
+    Table(Table),
+    /// A hash, to be compared letter by letter.
+    Hash { name: String, hash: String },
+    /// A drawing.
+    Drawing(Drawing),
+    /// One photo.
+    Frame(FrameBlock),
+    /// What follows begins on a new page where there are pages.
+    NewPage,
+}
+
+/// A table of words.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(super) struct Table {
+    /// What it tells, for those who do not see it.
+    pub says: String,
+    /// Heads, and whether the column is of numbers.
+    pub heads: Vec<(String, bool)>,
+    /// Rows.
+    pub rows: Vec<Vec<String>>,
+    /// Numbers of the rows that are sums.
+    pub sums: Vec<usize>,
+}
+
+/// One photo with what is told of it.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct FrameBlock {
+    /// Its number and name.
+    pub title: String,
+    /// How far a person stands behind it.
+    pub badge: String,
+    /// File name of the photo, by which its picture is found.
+    pub photo: String,
+    /// What the picture shows.
+    pub alt: String,
+    /// What the camera, the tool and the person said.
+    pub facts: Vec<(String, String)>,
+    /// Doubts and oddities.
+    pub notes: Vec<String>,
+}
+
+/// The page of these facts, sealed under this manifest.
+pub fn page(facts: &Facts, manifest_sha256: &str, letters_shown: bool) -> Page {
+    let mut blocks = Vec::new();
+    first(facts, manifest_sha256, &mut blocks);
+    said(facts, &mut blocks);
+    tables(facts, &mut blocks);
+    if let Some(map) = map(facts) {
+        blocks.push(Block::Heading(2, "Where the frames lay".to_owned()));
+        blocks.push(Block::Drawing(map));
+        blocks.push(Block::Text(words::MAP.to_owned()));
+    }
+    blocks.push(Block::Heading(2, "How it was measured".to_owned()));
+    blocks.extend(
+        words::METHOD
+            .iter()
+            .map(|text| Block::Text((*text).to_owned())),
+    );
+    blocks.push(Block::Heading(3, "Sources".to_owned()));
+    blocks.push(list(words::SOURCES));
+    blocks.push(Block::Heading(2, "What this does not show".to_owned()));
+    blocks.push(list(words::NOT_SHOWN));
+    frames::oddities(facts, &mut blocks);
+    if letters_shown {
+        blocks.push(Block::Text(words::LETTERS.to_owned()));
+    }
+    seal(facts, manifest_sha256, &mut blocks);
+    frames::frames(facts, &mut blocks);
+    Page {
+        title: format!("Harvest loss on record: {}", facts.title),
+        running: words::running(facts),
+        manifest_sha256: manifest_sha256.to_owned(),
+        made: facts.made.clone(),
+        blocks,
+    }
+}
+
+fn list(lines: &[&str]) -> Block {
+    Block::List(lines.iter().map(|l| (*l).to_owned()).collect())
+}
+
+/// The answer with limits, then what it is and is not.
+fn first(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
+    blocks.push(match &facts.answer {
+        Some(answer) => figure(answer),
+        None => Block::Notice(
+            "No loss is told: no photo could be counted, and no frame was counted by hand."
+                .to_owned(),
+        ),
+    });
+    let unconfirmed = facts.unconfirmed();
+    if !unconfirmed.is_empty() {
+        blocks.push(Block::Notice(words::unconfirmed(facts, &unconfirmed)));
+    }
+    let missing: Vec<&str> = (facts.frames.iter())
+        .filter(|f| f.original == Kept::Missing)
+        .map(|f| f.photo.as_str())
+        .collect();
+    if !missing.is_empty() {
+        blocks.push(Block::Notice(format!(
+            "{} original photos were not to be found when this record was made; only the hashes that they had when they \
+             were counted stand here: {}.",
+            missing.len(),
+            words::listed(&missing)
+        )));
+    }
+    if !facts.taken_out.is_empty() {
+        blocks.push(Block::Notice(format!(
+            "Taken out: {}",
+            facts.taken_out.join(" ")
+        )));
+    }
+    blocks.push(Block::Text(words::STATEMENT.to_owned()));
+    blocks.push(Block::Hash {
+        name: "SHA-256 of manifest.sha256, the list of all files of the evidence".to_owned(),
+        hash: manifest_sha256.to_owned(),
+    });
+}
+
+fn figure(answer: &Answer) -> Block {
+    let amount = &answer.amount;
+    let also = |limits: Limits, unit: &str| format!("{} {unit}", range(limits));
+    let mut rest = vec![also(amount.beans_per_ft2, "beans/ft²")];
+    for (unit, limits) in [
+        ("bu/ac", amount.bu_per_ac),
+        ("lb/ac", amount.lb_per_ac),
+        ("kg/ha", amount.kg_per_ha),
+    ] {
+        if unit != answer.unit {
+            rest.push(also(limits, unit));
+        }
+    }
+    rest.extend(amount.percent_of_yield.map(|l| also(l, "% of the yield")));
+    let places = places_for(answer.figure);
+    Block::Figure {
+        figure: format!("{:.places$} {}", answer.figure.estimate, answer.unit),
+        under: vec![
+            format!(
+                "{}. 95 % limits: {:.places$} to {:.places$} {}.",
+                answer.says, answer.figure.low, answer.figure.high, answer.unit
+            ),
+            format!(
+                "The same in other units (limits in brackets): {}.",
+                rest.join("; ")
+            ),
+        ],
+    }
+}
+
+/// "2.31 (1.80 to 2.90)".
+fn range(limits: Limits) -> String {
+    let places = places_for(limits);
+    format!(
+        "{:.places$} ({:.places$} to {:.places$})",
+        limits.estimate, limits.low, limits.high
+    )
+}
+
+fn places_for(limits: Limits) -> usize {
+    let most = limits.estimate.abs().max(limits.high.abs());
+    if most >= 100.0 {
+        0
+    } else if most >= 10.0 {
+        1
+    } else {
+        2
+    }
+}
+
+/// What the person wrote, and what the cameras and the tool add.
+fn said(facts: &Facts, blocks: &mut Vec<Block>) {
+    let mut rows: Vec<Vec<String>> = vec![vec!["Season folder".to_owned(), facts.title.clone()]];
+    rows.extend(
+        facts
+            .said
+            .iter()
+            .map(|s| vec![s.name.clone(), s.value.clone()]),
+    );
+    let photos = facts.frames.len();
+    let counted = facts.frames.iter().filter(|f| f.rests_on.is_some()).count();
+    let mut row = |name: &str, value: String| rows.push(vec![name.to_owned(), value]);
+    if let Some([first, last]) = &facts.taken {
+        row(
+            "Photos taken, by the cameras' clocks",
+            format!("{first} to {last}"),
+        );
+    }
+    row("Photos", format!("{photos}, of which {counted} count"));
+    let mut sizes: Vec<&str> = facts.frames.iter().map(|f| f.frame.as_str()).collect();
+    sizes.sort_unstable();
+    sizes.dedup();
+    row("Frame, inside", sizes.join(", "));
+    row("This record made", facts.made.clone());
+    row("Made with", format!("podfall {}", facts.podfall));
+    row(
+        "Scorer",
+        format!("{}, SHA-256 {}", facts.model.name, facts.model.sha256),
+    );
+    blocks.push(Block::Heading(2, "Field, machine and dates".to_owned()));
+    blocks.push(Block::Text(words::AS_WRITTEN.to_owned()));
+    blocks.push(Block::Table(Table {
+        says: "What the person wrote of field, machine and setting, and how the record was made"
+            .to_owned(),
+        heads: vec![
+            ("About".to_owned(), false),
+            ("As written".to_owned(), false),
+        ],
+        rows,
+        sums: Vec::new(),
+    }));
+}
+
+fn tables(facts: &Facts, blocks: &mut Vec<Block>) {
+    if !facts.sources.is_empty() {
+        blocks.push(Block::Heading(2, "Loss by source".to_owned()));
+        blocks.push(Block::Table(by_source(facts)));
+    }
+    if !facts.checks.is_empty() {
+        blocks.push(Block::Heading(
+            2,
+            "What was found, by check and place".to_owned(),
+        ));
+        blocks.push(Block::Table(by_check(facts)));
+        blocks.push(Block::Text(words::BY_CHECK.to_owned()));
+    }
+    if !facts.cautions.is_empty() {
+        blocks.push(Block::Heading(3, "Cautions".to_owned()));
+        blocks.push(Block::List(facts.cautions.clone()));
+    }
+}
+
+fn by_source(facts: &Facts) -> Table {
+    let has_yield = facts
+        .sources
+        .iter()
+        .any(|s| s.amount.percent_of_yield.is_some());
+    let mut heads = vec![("Source (95 % limits in brackets)".to_owned(), false)];
+    for unit in ["bu/ac", "lb/ac", "kg/ha"] {
+        heads.push((unit.to_owned(), true));
+    }
+    if has_yield {
+        heads.push(("% of yield".to_owned(), true));
+    }
+    let row = |source: &super::SourceFact| {
+        let a = &source.amount;
+        let mut row = vec![source.title.clone()];
+        row.extend([a.bu_per_ac, a.lb_per_ac, a.kg_per_ha].map(range));
+        if has_yield {
+            row.push(a.percent_of_yield.map(range).unwrap_or_default());
+        }
+        row
+    };
+    Table {
+        says: "Loss by source in three units with 95 % limits".to_owned(),
+        heads,
+        rows: facts.sources.iter().map(row).collect(),
+        sums: (0..facts.sources.len())
+            .filter(|&i| facts.sources[i].sum)
+            .collect(),
+    }
+}
+
+fn by_check(facts: &Facts) -> Table {
+    let rows = facts.checks.iter().map(|check| {
+        vec![
+            if check.check.is_empty() {
+                "–".to_owned()
+            } else {
+                check.check.clone()
+            },
+            check.place.map_or("not said", Place::word).to_owned(),
+            check.settings.join(", "),
+            check.frames.to_string(),
+            check.confirmed.to_string(),
+            format!("{:.1}", check.area_m2 / M2_PER_FT2),
+            format!("{:.1}", check.beans),
+            format!("{:.2}", check.beans_per_ft2),
+        ]
+    });
+    let heads = [
+        ("Check", false),
+        ("Place", false),
+        ("Setting", false),
+        ("Frames", true),
+        ("Confirmed", true),
+        ("Ground, ft²", true),
+        ("Beans", true),
+        ("Beans/ft²", true),
+    ];
+    Table {
+        says: "Frames, ground and beans by check and place".to_owned(),
+        heads: heads
+            .map(|(head, number)| (head.to_owned(), number))
+            .to_vec(),
+        rows: rows.collect(),
+        sums: Vec::new(),
+    }
+}
+
+/// How it is sealed and how it is checked.
+fn seal(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
+    blocks.push(Block::Heading(
+        2,
+        "How to see whether anything was changed".to_owned(),
+    ));
+    blocks.extend(
+        words::SEAL
+            .iter()
+            .map(|text| Block::Text((*text).to_owned())),
+    );
+    blocks.push(Block::List(vec![
+        "podfall verify FOLDER, or podfall verify FILE.zip".to_owned(),
+        format!("podfall verify FOLDER --manifest {manifest_sha256}"),
+        "without podfall, in the folder: sha256sum -c seal.sha256 && sha256sum -c manifest.sha256 (on macOS: \
+         shasum -a 256 -c)"
+            .to_owned(),
+    ]));
+    let copied = facts
+        .frames
+        .iter()
+        .filter(|f| f.original == Kept::Copied)
+        .count();
+    blocks.push(Block::Text(format!(
+        "Of {} original photos, {copied} lie in evidence/photos byte for byte.",
+        facts.frames.len()
+    )));
+}
+
+/// Positions as they are written for people.
+fn position_words(frame: &FrameFact) -> Option<String> {
+    let p = frame.position?;
+    let half = |deg: f64, ways: [&str; 2]| {
+        format!(
+            "{:.5}° {}",
+            deg.abs(),
+            if deg < 0.0 { ways[1] } else { ways[0] }
+        )
+    };
+    let error = p
+        .error_m
+        .map(|m| format!(", ± {m:.0} m as the camera said"))
+        .unwrap_or_default();
+    Some(format!(
+        "{}, {}{error}",
+        half(p.lat_deg, ["N", "S"]),
+        half(p.lon_deg, ["E", "W"])
+    ))
+}

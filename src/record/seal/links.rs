@@ -1,0 +1,92 @@
+//! Links within the evidence: each photo to its count, each mark to the one before it.
+
+use super::{Finding, Seen, verify::bytes_of};
+use crate::{
+    counts::CountsFile,
+    record::{COUNTS, Facts, Kept, ORIGINALS, RECORD},
+};
+
+/// Files that the links are read from.
+pub(super) fn is_kept(path: &str) -> bool {
+    [COUNTS, RECORD].contains(&path)
+}
+
+/// Every link that does not hold.
+pub(super) fn check(seen: &Seen, notes: &mut Vec<String>) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let counts: Option<CountsFile> = read(seen, COUNTS, &mut findings);
+    let facts: Option<Facts> = read(seen, RECORD, &mut findings);
+    if let (Some(counts), Some(facts)) = (&counts, &facts) {
+        photos(seen, counts, facts, &mut findings);
+        not_in_it(facts, notes);
+    }
+    findings
+}
+
+fn read<T: serde::de::DeserializeOwned>(
+    seen: &Seen,
+    path: &str,
+    findings: &mut Vec<Finding>,
+) -> Option<T> {
+    let bytes = bytes_of(seen, path)?;
+    match serde_json::from_slice(bytes) {
+        Ok(value) => Some(value),
+        Err(error) => {
+            findings.push(Finding::not_checked(
+                path,
+                format!("cannot be read by this version of podfall ({error}), so what it links cannot be checked"),
+            ));
+            None
+        }
+    }
+}
+
+/// What was counted is what lies there.
+fn photos(seen: &Seen, counts: &CountsFile, facts: &Facts, findings: &mut Vec<Finding>) {
+    for frame in &facts.frames {
+        let counted = counts.photos.iter().find(|p| p.photo == frame.photo);
+        match counted {
+            Some(counted) if counted.meta.sha256 == frame.sha256 => {}
+            Some(_) => findings.push(Finding::broken(
+                &frame.photo,
+                format!("{RECORD} and {COUNTS} speak of different files of that name"),
+            )),
+            None => findings.push(Finding::broken(
+                &frame.photo,
+                format!("stands in {RECORD} but not in {COUNTS}"),
+            )),
+        }
+        if frame.original != Kept::Copied {
+            continue;
+        }
+        let path = format!("{ORIGINALS}/{}", frame.photo);
+        if let Some(file) = seen.files.get(&path)
+            && file.sha256 != frame.sha256
+        {
+            findings.push(Finding::broken(&path, "is not the photo that was counted"));
+        }
+    }
+    for photo in &counts.photos {
+        if !facts.frames.iter().any(|f| f.photo == photo.photo) {
+            findings.push(Finding::broken(
+                &photo.photo,
+                format!("stands in {COUNTS} but not in {RECORD}"),
+            ));
+        }
+    }
+}
+
+fn not_in_it(facts: &Facts, notes: &mut Vec<String>) {
+    let away = facts
+        .frames
+        .iter()
+        .filter(|f| f.original != Kept::Copied)
+        .count();
+    if away > 0 {
+        notes.push(format!(
+            "{away} of {} photos are not in the bundle, only their hashes: against those the photos themselves can be \
+             checked where they lie (sha256sum PHOTO).",
+            facts.frames.len()
+        ));
+    }
+}
