@@ -36,6 +36,8 @@ pub struct Facts {
     pub taken: Option<[String; 2]>,
     /// What was taken out before sealing, in words; empty where nothing was.
     pub taken_out: Vec<String>,
+    /// Whether the maker signed the seal.
+    pub signed: bool,
     /// The answer; `None` where no loss can be told.
     pub answer: Option<Answer>,
     /// Losses by source, where frames have places.
@@ -245,6 +247,8 @@ pub struct Material<'a> {
     pub made: &'a str,
     /// What was taken out.
     pub redactions: &'a Redactions,
+    /// Whether the seal will be signed.
+    pub signed: bool,
 }
 
 /// Puts the facts together.
@@ -272,6 +276,7 @@ pub fn facts(material: &Material<'_>) -> Facts {
         said: said(material),
         taken: times().min().zip(times().max()).map(|(a, b)| [a, b]),
         taken_out: material.redactions.words(),
+        signed: material.signed,
         answer: answer(material),
         sources: (material.loss.iter())
             .flat_map(|loss| &loss.all.sources)

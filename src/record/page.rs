@@ -173,12 +173,12 @@ fn figure(answer: &Answer) -> Block {
     rest.extend(amount.percent_of_yield.map(|l| also(l, "% of the yield")));
     let places = places_for(answer.figure);
     Block::Figure {
-        figure: format!("{:.places$} {}", answer.figure.estimate, answer.unit),
+        figure: minus(format!("{:.places$} {}", answer.figure.estimate, answer.unit)),
         under: vec![
-            format!(
+            minus(format!(
                 "{}. 95 % limits: {:.places$} to {:.places$} {}.",
                 answer.says, answer.figure.low, answer.figure.high, answer.unit
-            ),
+            )),
             format!(
                 "The same in other units (limits in brackets): {}.",
                 rest.join("; ")
@@ -187,13 +187,24 @@ fn figure(answer: &Answer) -> Block {
     }
 }
 
-/// "2.31 (1.80 to 2.90)".
+/// "2.31 (1.80 to 2.90)", with a true minus.
 fn range(limits: Limits) -> String {
     let places = places_for(limits);
-    format!(
+    minus(format!(
         "{:.places$} ({:.places$} to {:.places$})",
         limits.estimate, limits.low, limits.high
-    )
+    ))
+}
+
+/// A true minus before a number, not a hyphen.
+fn minus(text: String) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut letters = text.chars().peekable();
+    while let Some(c) = letters.next() {
+        let number = letters.peek().is_some_and(char::is_ascii_digit);
+        out.push(if c == '-' && number { '−' } else { c });
+    }
+    out
 }
 
 fn places_for(limits: Limits) -> usize {
@@ -360,8 +371,13 @@ fn seal(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
         .iter()
         .filter(|f| f.original == Kept::Copied)
         .count();
+    let signed = if facts.signed {
+        "The maker signed the seal."
+    } else {
+        "The maker did not sign the seal."
+    };
     blocks.push(Block::Text(format!(
-        "Of {} original photos, {copied} lie in evidence/photos byte for byte.",
+        "Of {} original photos, {copied} lie in evidence/photos byte for byte. {signed}",
         facts.frames.len()
     )));
 }

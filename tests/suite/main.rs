@@ -21,5 +21,6 @@ mod photo;
 mod photo_formats;
 mod photo_hostile;
 mod pictures;
+mod record;
 mod sheet;
 mod whole;

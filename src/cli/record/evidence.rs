@@ -18,7 +18,7 @@ use podfall::{
 };
 use rayon::prelude::*;
 
-use super::{super::Usage, Args, SeasonRead, bundle::Bundle, season_file};
+use super::{super::Usage, Args, bundle::Bundle, season_file};
 
 /// Largest file of the season that is read, bytes.
 const MOST_BYTES: u64 = 2_000_000_000;
@@ -156,7 +156,6 @@ fn smaller(path: &Path, size: &PictureSettings) -> Option<PagePicture> {
 pub fn put_files(
     bundle: &Bundle,
     args: &Args,
-    read: &SeasonRead,
     counts: &CountsFile,
     redactions: &Redactions,
 ) -> anyhow::Result<()> {
@@ -171,10 +170,8 @@ pub fn put_files(
         bundle.put(COUNTS, json.as_bytes())?;
     }
     bundle.put("evidence/counts.csv", counts_csv(counts).as_bytes())?;
-    if read.has_sheet {
-        let sheet = args.folder.read_sheet()?;
-        let redacted = sheet.as_ref().and_then(|s| redactions.sheet(s));
-        let bytes = match redacted {
+    if let Some(sheet) = args.folder.read_sheet()? {
+        let bytes = match redactions.sheet(&sheet) {
             Some(bytes) => bytes,
             None => whole(&args.folder.sheet_path())?,
         };

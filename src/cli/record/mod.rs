@@ -199,7 +199,7 @@ fn put_evidence(
         bundle.put("evidence/loss.csv", loss_csv(loss).as_bytes())?;
         bundle.put("evidence/checks.geojson", checks_geojson(loss).as_bytes())?;
     }
-    evidence::put_files(bundle, args, read, counts, redactions)?;
+    evidence::put_files(bundle, args, counts, redactions)?;
     let now = jiff::ZonedDateTime::now();
     let made = now.strftime("%Y-%m-%dT%H:%M:%S%:z").to_string();
     let facts = facts(&Material {
@@ -218,6 +218,7 @@ fn put_evidence(
         now: now.timestamp(),
         made: &made,
         redactions,
+        signed: args.sign.is_some(),
     });
     let mut json = serde_json::to_string_pretty(&facts)?;
     json.push('\n');

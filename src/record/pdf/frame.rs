@@ -10,7 +10,7 @@ use crate::record::{
 };
 
 /// Largest picture, points.
-const PICTURE: (f32, f32) = (262.0, 205.0);
+const PICTURE: (f32, f32) = (248.0, 184.0);
 /// Room for the names of what is told.
 const NAMES: f32 = 72.0;
 
@@ -121,9 +121,14 @@ impl Layout<'_> {
         );
     }
 
+    /// How high a drawing is when it goes from edge to edge.
+    pub(super) fn drawing_height(&self, drawing: &Drawing) -> f32 {
+        drawing.height as f32 * self.across() / drawing.width as f32
+    }
+
     pub(super) fn drawing(&mut self, drawing: &Drawing) {
         let scale = self.across() / drawing.width as f32;
-        let height = drawing.height as f32 * scale;
+        let height = self.drawing_height(drawing);
         self.need(height + 4.0);
         let (x, y) = (self.left(), self.y);
         let at = |px: f64, py: f64| (x + px as f32 * scale, y + py as f32 * scale);

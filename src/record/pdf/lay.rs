@@ -245,8 +245,25 @@ impl<'a> Layout<'a> {
     /// All of a record.
     pub fn page(&mut self, page: &Page) {
         self.heading(1, &page.title);
-        for block in &page.blocks {
+        for (at, block) in page.blocks.iter().enumerate() {
+            if let Block::Heading(..) = block {
+                self.need(42.0 + self.ahead(page.blocks.get(at + 1)));
+            }
             self.block(block);
+        }
+    }
+
+    /// Room that a heading keeps for what stands under it: all of a drawing or of a table that is not long.
+    fn ahead(&self, next: Option<&Block>) -> f32 {
+        let asked = match next {
+            Some(Block::Drawing(drawing)) => self.drawing_height(drawing),
+            Some(Block::Table(table)) => self.table_height(table),
+            _ => 0.0,
+        };
+        if asked > self.bottom() * 0.45 {
+            90.0
+        } else {
+            asked
         }
     }
 

@@ -30,6 +30,17 @@ impl Layout<'_> {
         self.y += 8.0;
     }
 
+    /// How high all of it will be.
+    pub(super) fn table_height(&self, table: &Table) -> f32 {
+        let widths = self.widths(table);
+        let heads: Vec<String> = table.heads.iter().map(|h| h.0.clone()).collect();
+        let rows = table
+            .rows
+            .iter()
+            .map(|row| height_of(&self.cells(row, &widths, Weight::Bold)) + 1.0);
+        rows.sum::<f32>() + height_of(&self.cells(&heads, &widths, Weight::Bold)) + 9.0
+    }
+
     fn head(&mut self, node: usize, table: &Table, widths: &[f32]) {
         let heads: Vec<String> = table.heads.iter().map(|h| h.0.clone()).collect();
         let cells = self.cells(&heads, widths, Weight::Bold);

@@ -3,7 +3,7 @@
 use super::{Finding, Seen, verify::bytes_of};
 use crate::{
     counts::CountsFile,
-    record::{COUNTS, Facts, Kept, ORIGINALS, RECORD},
+    record::{COUNTS, Facts, Kept, ORIGINALS, RECORD, SIGNATURE},
 };
 
 /// Files that the links are read from.
@@ -19,6 +19,12 @@ pub(super) fn check(seen: &Seen, notes: &mut Vec<String>) -> Vec<Finding> {
     if let (Some(counts), Some(facts)) = (&counts, &facts) {
         photos(seen, counts, facts, &mut findings);
         not_in_it(facts, notes);
+    }
+    if facts.is_some_and(|f| f.signed) && !seen.files.contains_key(SIGNATURE) {
+        findings.push(Finding::broken(
+            SIGNATURE,
+            "is missing; the record says that it was signed",
+        ));
     }
     findings
 }

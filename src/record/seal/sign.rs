@@ -106,3 +106,41 @@ pub fn signed(signature: &[u8], message: &[u8]) -> Signed {
         Err(_) => Signed::Wrong,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Made by OpenSSH 9.2: `ssh-keygen -Y sign -n podfall-record`, with a key made for this test and thrown away.
+    const BY_OPENSSH: &str = "\
+-----BEGIN SSH SIGNATURE-----
+U1NIU0lHAAAAAQAAADMAAAALc3NoLWVkMjU1MTkAAAAgIO70QNIXslxvmC10FjA9nvhxOg
+Tk9/hRD5T35XZxVLsAAAAOcG9kZmFsbC1yZWNvcmQAAAAAAAAABnNoYTUxMgAAAFMAAAAL
+c3NoLWVkMjU1MTkAAABAOxnNIwgHZ3wlS5FTfXEA6mJ07nZfhvvfcbd+zl18AMerX+M44k
+x0Ey5kIBDDN9oTFWBJv8pyUx1rg8sFKT/CAQ==
+-----END SSH SIGNATURE-----
+";
+    const ITS_KEY: &str =
+        "ssh-ed25519 AAAAC3NzaC1lZDI1NTE5AAAAICDu9EDSF7Jcb5gtdBYwPZ74cToE5Pf4UQ+U9+V2cVS7";
+    const MESSAGE: &[u8] = b"podfall record test message\n";
+
+    #[test]
+    fn a_signature_of_openssh_is_right_and_any_byte_of_it_counts() {
+        match signed(BY_OPENSSH.as_bytes(), MESSAGE) {
+            Signed::By { public_key, .. } => assert_eq!(public_key.trim(), ITS_KEY),
+            other => panic!("{other:?}"),
+        }
+        for at in 0..BY_OPENSSH.len() {
+            let mut changed = BY_OPENSSH.as_bytes().to_vec();
+            changed[at] ^= 1;
+            assert!(
+                !matches!(signed(&changed, MESSAGE), Signed::By { .. }),
+                "byte {at}"
+            );
+        }
+        assert_eq!(
+            signed(BY_OPENSSH.as_bytes(), b"podfall record test message"),
+            Signed::Wrong
+        );
+    }
+}
