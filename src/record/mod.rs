@@ -46,6 +46,10 @@ pub const SIGNATURE: &str = "seal.sha256.sig";
 pub const RECORD: &str = "evidence/record.json";
 /// What the tool saw.
 pub const COUNTS: &str = "evidence/counts.json";
+/// What persons said, line by line.
+pub const MARKS_JOURNAL: &str = "evidence/marks.journal";
+/// What follows from it.
+pub const MARKS: &str = "evidence/marks.json";
 /// The folder of the original photos.
 pub const ORIGINALS: &str = "evidence/photos";
 /// The folder of the annotated pictures.

@@ -173,7 +173,10 @@ fn figure(answer: &Answer) -> Block {
     rest.extend(amount.percent_of_yield.map(|l| also(l, "% of the yield")));
     let places = places_for(answer.figure);
     Block::Figure {
-        figure: minus(format!("{:.places$} {}", answer.figure.estimate, answer.unit)),
+        figure: minus(format!(
+            "{:.places$} {}",
+            answer.figure.estimate, answer.unit
+        )),
         under: vec![
             minus(format!(
                 "{}. 95 % limits: {:.places$} to {:.places$} {}.",

@@ -10,8 +10,11 @@ use std::{
 };
 
 use podfall::{
+    batch::MarkStore,
+    counts::CountsFile,
+    marks::{Act, Said},
     photo::sha256_hex,
-    record::seal::{Expect, Seen, SeenFile, Verdict, verify},
+    record::seal::{Expect, HashLine, Seen, SeenFile, Verdict, list, verify},
 };
 use serde_json::Value;
 
@@ -56,10 +59,14 @@ fn season() -> &'static Field {
 /// The fixtures' photos have no position and no camera: here the counts say that they had.
 fn placed(field: &Field) {
     let mut counts = field.json("out/counts.json");
-    for (at, photo) in counts["photos"].as_array_mut().unwrap().iter_mut().enumerate() {
+    for (at, photo) in counts["photos"]
+        .as_array_mut()
+        .unwrap()
+        .iter_mut()
+        .enumerate()
+    {
         let lat = 41.902_131 + 1e-4 * at as f64;
-        photo["meta"]["position"] =
-            serde_json::json!({ "lat_deg": lat, "lon_deg": -97.404_617, "altitude_m": null, "error_m": 4.5 });
+        photo["meta"]["position"] = serde_json::json!({ "lat_deg": lat, "lon_deg": -97.404_617, "altitude_m": null, "error_m": 4.5 });
         photo["meta"]["camera"] = Value::from("A Camera of Our Own");
     }
     field.put("out/counts.json", counts.to_string().as_bytes());
@@ -204,8 +211,12 @@ fn the_pdf_says_what_it_must_and_another_library_reads_it() {
             "{page}"
         );
         let covered = page.matches("covered").count();
-        let whether = page.matches("whetheralossiscovered").count() + page.matches("Whetheralossiscovered").count();
-        assert_eq!(covered, whether, "it never says that one is covered: {page}");
+        let whether = page.matches("whetheralossiscovered").count()
+            + page.matches("Whetheralossiscovered").count();
+        assert_eq!(
+            covered, whether,
+            "it never says that one is covered: {page}"
+        );
     }
     let all = squeezed(&pages.concat());
     // Letters that the fonts have stand as they are; the one that they have not, by its number; none is dropped.
@@ -373,10 +384,7 @@ fn a_byte_changed_anywhere_is_found_and_named() {
         let mut seen = whole.clone();
         seen.files.remove(name);
         let report = verify(&seen, &Expect::default());
-        assert!(
-            report.verdict <= Verdict::NotChecked,
-            "{name} taken out"
-        );
+        assert!(report.verdict <= Verdict::NotChecked, "{name} taken out");
         assert!(report.findings.iter().any(|f| f.what == *name), "{name}");
     }
 }
@@ -630,4 +638,90 @@ fn never_half_a_bundle() {
         .filter(|n| n.starts_with(".podfall") || n == "empty")
         .collect();
     assert!(left.is_empty(), "{left:?}");
+}
+
+/// Marks go in with who and when; a line that was changed is named even by somebody who sealed everything anew.
+#[test]
+fn marks_go_in_and_a_broken_link_is_named() {
+    let field = Field::new();
+    field.put(
+        "photos/a.jpg",
+        &fixture_bytes("ten-beans-in-the-open/photo.jpg"),
+    );
+    field.put("podfall.toml", b"frame = \"12x12in\"\n");
+    field.run(&["count", "."]);
+    let counts: CountsFile = serde_json::from_value(field.json("out/counts.json")).unwrap();
+    let photo = &counts.photos[0];
+    let said = Said {
+        who: "A. Person",
+        at: "2026-10-03T20:00:00-05:00",
+        photo: (&photo.photo, &photo.meta.sha256),
+    };
+    {
+        let mut store = MarkStore::open(&field.path("out")).unwrap();
+        let note = Act::Note {
+            text: "seen by daylight".to_owned(),
+        };
+        store.say(said, note).unwrap();
+        let confirm = Act::Confirm {
+            counts: photo.counts.unwrap(),
+            frame_spec: photo.frame_spec,
+            corners_px: None,
+        };
+        store.say(said, confirm).unwrap();
+    }
+    field.runs_well(&["record", "."]);
+    field.runs_well(&["verify", "record.zip"]);
+    let record = field.json("record/evidence/record.json");
+    let frame = &record["frames"][0];
+    assert_eq!(frame["standing"], "confirmed");
+    assert_eq!(frame["person"]["who"][0], "A. Person");
+    assert_eq!(frame["person"]["note"], "seen by daylight");
+    let pages = squeezed(&pdf_pages(&field.path("record/record.pdf")).concat());
+    assert!(
+        !pages.contains("NOTCONFIRMED") && pages.contains("byA.Person"),
+        "{pages}"
+    );
+
+    let mut seen = seen(&field.path("record"));
+    let journal = field
+        .text("record/evidence/marks.journal")
+        .replace("daylight", "moonlight");
+    change(&mut seen, "evidence/marks.journal", journal.into_bytes());
+    seal_anew(&mut seen);
+    let report = verify(&seen, &Expect::default());
+    let said: Vec<&str> = report.findings.iter().map(|f| f.says.as_str()).collect();
+    assert!(
+        said.iter()
+            .any(|s| s.starts_with("line 2 does not follow on line 1")),
+        "{said:?}"
+    );
+}
+
+fn change(seen: &mut Seen, name: &str, bytes: Vec<u8>) {
+    let file = SeenFile {
+        sha256: sha256_hex(&bytes),
+        bytes: Some(bytes),
+    };
+    seen.files.insert(name.to_owned(), file);
+}
+
+/// What somebody can do who changes a bundle and knows how it is sealed.
+fn seal_anew(seen: &mut Seen) {
+    let lines = |seen: &Seen, is: &dyn Fn(&str) -> bool| {
+        let of = seen.files.iter().filter(|(name, _)| is(name));
+        list(
+            of.map(|(path, file)| HashLine {
+                path: path.clone(),
+                sha256: file.sha256.clone(),
+            })
+            .collect(),
+        )
+    };
+    let manifest = lines(seen, &|name| name.starts_with("evidence/"));
+    change(seen, "manifest.sha256", manifest.into_bytes());
+    let seal = lines(seen, &|name| {
+        ["manifest.sha256", "record.html", "record.pdf"].contains(&name)
+    });
+    change(seen, "seal.sha256", seal.into_bytes());
 }

@@ -12,7 +12,8 @@ use podfall::{
     loss::{loss_over, settle},
     next::next,
     record::{
-        self, Facts, Kept, Material, PdfSettings, Positions, Redact, Redactions, facts, page, seal,
+        self, Facts, Kept, Material, PdfSettings, PersonCount, Positions, Redact, Redactions,
+        facts, page, seal,
     },
     report::loss::{checks_geojson, loss_csv, loss_json},
     season,
@@ -150,8 +151,16 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     let photos = Photos::gather(&args.folder.folder, &counts, &read.out)?;
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
+    // Before anything is taken out: marks find their objects by the photos as they are.
+    let persons = person::persons(&counts, &read.out, &redactions)?;
+    person::put_marks(&bundle, &read.out, &redactions)?;
     redactions.counts(&mut counts);
-    let facts = put_evidence(&bundle, args, &read, &counts, &originals, &redactions)?;
+    let said = Said {
+        originals: &originals,
+        persons: &persons,
+        redactions: &redactions,
+    };
+    let facts = put_evidence(&bundle, args, &read, &counts, &said)?;
     let manifest = bundle.manifest()?;
     let pdf_settings = PdfSettings {
         font: font.as_deref(),
@@ -172,15 +181,22 @@ fn read_given(path: Option<&Path>, most_bytes: u64) -> anyhow::Result<Option<Vec
     .transpose()
 }
 
+/// What is known of the photos besides the counts.
+struct Said<'a> {
+    originals: &'a BTreeMap<String, Kept>,
+    persons: &'a BTreeMap<String, PersonCount>,
+    redactions: &'a Redactions,
+}
+
 /// Everything but the photos.
 fn put_evidence(
     bundle: &Bundle,
     args: &Args,
     read: &SeasonRead,
     counts: &podfall::counts::CountsFile,
-    originals: &BTreeMap<String, Kept>,
-    redactions: &Redactions,
+    said: &Said<'_>,
 ) -> anyhow::Result<Facts> {
+    let redactions = said.redactions;
     let mut frames = settle(&read.frames.frames, &read.assumptions).frames;
     for frame in &mut frames {
         let of = counts.photos.iter().find(|p| p.photo == frame.photo);
@@ -212,8 +228,8 @@ fn put_evidence(
             read.unit,
             record::one_bushel_in(read.unit, &read.assumptions),
         ),
-        persons: &person::persons(read, redactions),
-        originals,
+        persons: said.persons,
+        originals: said.originals,
         title: &read.title,
         now: now.timestamp(),
         made: &made,

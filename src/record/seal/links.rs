@@ -2,13 +2,14 @@
 
 use super::{Finding, Seen, verify::bytes_of};
 use crate::{
-    counts::CountsFile,
-    record::{COUNTS, Facts, Kept, ORIGINALS, RECORD, SIGNATURE},
+    counts::{CountsFile, PhotoCount},
+    marks::{Entry, Journal, MarksFile, SeasonMarks},
+    record::{COUNTS, Facts, Kept, MARKS, MARKS_JOURNAL, ORIGINALS, RECORD, SIGNATURE},
 };
 
 /// Files that the links are read from.
 pub(super) fn is_kept(path: &str) -> bool {
-    [COUNTS, RECORD].contains(&path)
+    [COUNTS, RECORD, MARKS, MARKS_JOURNAL].contains(&path)
 }
 
 /// Every link that does not hold.
@@ -20,6 +21,7 @@ pub(super) fn check(seen: &Seen, notes: &mut Vec<String>) -> Vec<Finding> {
         photos(seen, counts, facts, &mut findings);
         not_in_it(facts, notes);
     }
+    marks(seen, counts.as_ref(), &mut findings, notes);
     if facts.is_some_and(|f| f.signed) && !seen.files.contains_key(SIGNATURE) {
         findings.push(Finding::broken(
             SIGNATURE,
@@ -93,6 +95,59 @@ fn not_in_it(facts: &Facts, notes: &mut Vec<String>) {
             "{away} of {} photos are not in the bundle, only their hashes: against those the photos themselves can be \
              checked where they lie (sha256sum PHOTO).",
             facts.frames.len()
+        ));
+    }
+}
+
+/// Every mark follows on the one before it, and what stands of them is what the journal gives.
+fn marks(
+    seen: &Seen,
+    counts: Option<&CountsFile>,
+    findings: &mut Vec<Finding>,
+    notes: &mut Vec<String>,
+) {
+    let Some(bytes) = bytes_of(seen, MARKS_JOURNAL) else {
+        if seen.files.contains_key(MARKS) {
+            findings.push(Finding::not_checked(
+                MARKS,
+                format!("has no {MARKS_JOURNAL} beside it from which it follows"),
+            ));
+        }
+        return;
+    };
+    let journal = match Journal::read(bytes) {
+        Ok(journal) => journal,
+        Err(error) => {
+            findings.push(Finding::broken(MARKS_JOURNAL, format!("{error}")));
+            return;
+        }
+    };
+    if !journal.torn.is_empty() {
+        findings.push(Finding::broken(
+            MARKS_JOURNAL,
+            "ends in a line that is cut off",
+        ));
+    }
+    let follows = SeasonMarks::replay(&journal).file();
+    let there = bytes_of(seen, MARKS).and_then(|b| serde_json::from_slice::<MarksFile>(b).ok());
+    if there.as_ref() != Some(&follows) {
+        findings.push(Finding::broken(
+            MARKS,
+            format!("is not what follows from {MARKS_JOURNAL}"),
+        ));
+    }
+    let known = |entry: &Entry| {
+        let is = |p: &PhotoCount| {
+            p.meta.sha256 == entry.photo_sha256
+                || (entry.photo_sha256.is_empty() && p.photo == entry.photo)
+        };
+        counts.is_none_or(|c| c.photos.iter().any(is))
+    };
+    let away = journal.entries.iter().filter(|e| !known(e)).count();
+    if away > 0 {
+        notes.push(format!(
+            "{away} of {} lines of {MARKS_JOURNAL} speak of photos that are not among the counts.",
+            journal.entries.len()
         ));
     }
 }
