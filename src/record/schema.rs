@@ -7,9 +7,16 @@ pub const COUNTS: &str = include_str!("schema/counts.schema.json");
 /// Of `loss.json`.
 pub const LOSS: &str = include_str!("schema/loss.schema.json");
 
+/// Of `marks.json`.
+pub const MARKS: &str = include_str!("schema/marks.schema.json");
+/// Of one line of `marks.journal`.
+pub const MARKS_JOURNAL: &str = include_str!("schema/marks-journal.schema.json");
+
 /// All of them, by file name.
-pub const ALL: [(&str, &str); 3] = [
+pub const ALL: [(&str, &str); 5] = [
     ("counts.schema.json", COUNTS),
     ("loss.schema.json", LOSS),
+    ("marks-journal.schema.json", MARKS_JOURNAL),
+    ("marks.schema.json", MARKS),
     ("record.schema.json", RECORD),
 ];

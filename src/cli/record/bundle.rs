@@ -76,6 +76,8 @@ impl Bundle {
             files::UNFINISHED,
             std::process::id()
         ));
+        // Left by a killed run that had the same number.
+        let _ = fs::remove_dir_all(&at);
         fs::create_dir(&at).with_context(|| at.display().to_string())?;
         Ok(Self {
             at,
