@@ -305,7 +305,7 @@ mod tests {
                 vec![NoTime, NoPosition]
             ]
         );
-        photos[3].meta.taken = Some("2026-10-04T15:00:00".to_owned());
+        photos[3].meta.taken = Some("2026-10-04T17:30:00".to_owned());
         assert_eq!(kinds(&photos)[3], [NoOffset, Future, NoPosition]);
         photos[3].meta.taken = Some("2026-10-04T13:00:00".to_owned());
         assert_eq!(kinds(&photos)[3], [NoOffset, OutOfOrder, NoPosition]);

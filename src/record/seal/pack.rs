@@ -218,14 +218,15 @@ pub fn unpack(
 ) -> Result<(), PackError> {
     let mut at = 0;
     let mut entries = Vec::new();
+    let mut rest = Vec::new();
     loop {
-        let ahead = from.fill_buf()?;
-        if !(ahead.len() < 4 || ahead.starts_with(&LOCAL.to_le_bytes())) {
+        let mut sign = Vec::new();
+        from.take(4).read_to_end(&mut sign)?;
+        if sign != LOCAL.to_le_bytes() {
+            rest.extend(sign);
             break;
         }
-        let Some(entry) = read_head(from, at)? else {
-            break;
-        };
+        let entry = read_head(from, at)?;
         let head_bytes = 30 + entry.name.len() as u64;
         if entry.bytes > most_bytes {
             return Err(PackError::NotAsPacked { at });
@@ -248,7 +249,6 @@ pub fn unpack(
         entries.push(entry);
     }
     let expected = tail(&entries, at);
-    let mut rest = Vec::new();
     from.take(expected.len() as u64 + 1)
         .read_to_end(&mut rest)?;
     if rest == expected && !entries.is_empty() {
@@ -264,19 +264,14 @@ pub fn unpack(
     })
 }
 
-/// A local head; `None` where the file ends before one.
-fn read_head(from: &mut impl BufRead, at: u64) -> Result<Option<Entry>, PackError> {
-    let mut fixed = [0; 30];
-    let mut got = 0;
-    while got < fixed.len() {
-        match from.read(&mut fixed[got..])? {
-            0 => {
-                return Err(PackError::NotAsPacked {
-                    at: at + got as u64,
-                });
-            }
-            n => got += n,
-        }
+/// A local head, of which the first four bytes were read.
+fn read_head(from: &mut impl BufRead, at: u64) -> Result<Entry, PackError> {
+    let mut fixed = LOCAL.to_le_bytes().to_vec();
+    from.take(26).read_to_end(&mut fixed)?;
+    if fixed.len() < 30 {
+        return Err(PackError::NotAsPacked {
+            at: at + fixed.len() as u64,
+        });
     }
     let u16_at = |i: usize| u16::from_le_bytes([fixed[i], fixed[i + 1]]);
     let u32_at =
@@ -303,7 +298,7 @@ fn read_head(from: &mut impl BufRead, at: u64) -> Result<Option<Entry>, PackErro
             at: at + same as u64,
         });
     }
-    Ok(Some(entry))
+    Ok(entry)
 }
 
 #[cfg(test)]
