@@ -5,6 +5,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    card::CardSeen,
     caution::Caution,
     frame::{FoundFrame, FrameSpec, Outline},
     geometry::Point,
@@ -63,6 +64,9 @@ pub struct PhotoCount {
     /// see [`crate::score::likeness_measures`].
     #[serde(skip_serializing_if = "Option::is_none", default)]
     pub looks: Option<[f64; 6]>,
+    /// The spot card beside the frame, where there is one that can be read.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub card: Option<CardSeen>,
     /// Everything that may be a bean or a pod, doubtful ones too.
     pub objects: Vec<Object>,
     /// The count with limits; `null` where there is none.

@@ -7,6 +7,7 @@
 pub mod annotate;
 pub mod batch;
 pub mod candidate;
+pub mod card;
 pub mod caution;
 pub mod colour;
 pub mod confirm;
@@ -26,6 +27,7 @@ pub mod next;
 pub mod payback;
 pub mod photo;
 pub mod pipeline;
+pub mod place;
 pub mod plan;
 pub mod plot;
 pub mod present;

@@ -2,6 +2,7 @@
 
 use crate::{
     candidate::{self, BlobSettings},
+    card,
     count::{
         self, CountSettings,
         cautions::{Seen, cautions},
@@ -174,6 +175,7 @@ fn count(
         frame: Some(FrameFound::from(frame)),
         plot: Some(PlotSize::of(&plot)),
         ground: Some(ground.shares),
+        card: card::find(&photo.pixels, &plot.map, plot.photo_px_per_mm),
         looks: Some(looks.map(|v| (v * 1e3).round() / 1e3)),
         objects,
         counts: Some(counts),
@@ -223,6 +225,7 @@ pub fn failed(file_name: &str, settings: &Settings, problem: String) -> PhotoCou
         plot: None,
         ground: None,
         looks: None,
+        card: None,
         objects: Vec::new(),
         counts: None,
         cautions: Vec::new(),

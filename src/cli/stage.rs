@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, bail};
 
 use podfall::frame::FrameSpec;
-use podfall::stage::{self, Amount, Bar, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo};
+use podfall::card::Card;
+use podfall::place::Place;
+use podfall::stage::{self, Amount, Bar, CardDesign, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo};
 
 /// Make photos of ground with a known number of beans and pods, and a truth file beside each.
 ///
@@ -77,6 +79,21 @@ pub struct Args {
     /// Size of the upright picture, as in 4000x3000.
     #[arg(long, value_name = "WxH", value_parser = size)]
     size: Option<(u32, u32)>,
+    /// A spot card beside the frame, as cut:3 for the cut strip of check 3.
+    #[arg(long, value_name = "PLACE:CHECK", value_parser = card)]
+    card: Option<Card>,
+    /// Share of the card's code that a leaf lies on, %.
+    #[arg(long, value_name = "PERCENT", requires = "card", default_value_t = 0.0)]
+    card_covered: f64,
+    /// Blur, pixels (standard deviation).
+    #[arg(long, value_name = "PX")]
+    blur: Option<f64>,
+    /// When the photo says it was taken, as 2026-10-03T16:20:00-05:00.
+    #[arg(long, value_name = "TIME")]
+    taken: Option<String>,
+    /// Where the photo says it was taken, degrees north and east.
+    #[arg(long, value_name = "LAT,LON", value_parser = position, allow_hyphen_values = true)]
+    at: Option<(f64, f64)>,
     /// How the pixels are stored: EXIF orientation, 1 to 8.
     #[arg(long, value_name = "1-8")]
     orientation: Option<u8>,
@@ -104,6 +121,19 @@ fn size(text: &str) -> Result<(u32, u32), String> {
     text.split_once(['x', 'X'])
         .and_then(|(w, h)| Some((w.parse().ok()?, h.parse().ok()?)))
         .ok_or_else(|| format!("'{text}' is not a size; write it as 4000x3000"))
+}
+
+fn card(text: &str) -> Result<Card, String> {
+    text.split_once(':')
+        .and_then(|(place, check)| Card::new(Place::of_word(place)?, check.parse().ok()?))
+        .ok_or_else(|| format!("'{text}' is not a card; write it as standing:1, cut:3 or behind:12"))
+}
+
+fn position(text: &str) -> Result<(f64, f64), String> {
+    text.split_once(',')
+        .and_then(|(lat, lon)| Some((lat.trim().parse().ok()?, lon.trim().parse().ok()?)))
+        .filter(|(lat, lon): &(f64, f64)| lat.abs() <= 90.0 && lon.abs() <= 180.0)
+        .ok_or_else(|| format!("'{text}' is not a position; write degrees north and east, as 41.9,-97.4"))
 }
 
 /// Runs `stage`.
@@ -186,6 +216,13 @@ impl Args {
         put(&self.yaw_deg, &mut scene.camera.yaw_deg);
         put(&self.quality, &mut scene.camera.jpeg_quality);
         put(&self.orientation, &mut scene.note.orientation);
+        put(&self.blur, &mut scene.camera.defocus_sigma_px);
+        put(&self.taken, &mut scene.note.taken);
+        put(&self.at.map(Some), &mut scene.note.position_deg);
+        if let Some(card) = self.card {
+            let covered = self.card_covered / 100.0;
+            scene.card = Some(CardDesign { card, covered });
+        }
         if let Some((w, h)) = self.size {
             (scene.width_px, scene.height_px) = (w, h);
         }

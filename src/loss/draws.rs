@@ -9,7 +9,7 @@ use crate::{
     counts::Limits,
     sheet::Place,
     stats::{
-        Chance, CheckSum, SeasonMean, normal_cdf, normal_quantile, quantile_sorted, season_mean,
+        Chance, CheckSum, SeasonMean, normal_cdf, normal_quantile, quantile_sorted, season_means,
     },
     units::M2_PER_FT2,
 };
@@ -152,11 +152,15 @@ pub(crate) fn densities(
         .iter()
         .map(|part| by_check(part.iter().map(|(frame, _)| (*frame, frame.lost()))))
         .collect();
-    let z = alike(&checks, common, salt);
-    (parts.iter().zip(&checks).zip(z))
-        .map(|((part, checks), z)| {
-            let sums: Vec<CheckSum> = checks.iter().map(|c| c.1.clone()).collect();
-            let mean = season_mean(&sums)?;
+    let sums: Vec<Vec<CheckSum>> = (checks.iter())
+        .map(|of_place| of_place.iter().map(|c| c.1.clone()).collect())
+        .collect();
+    let sums: Vec<&[CheckSum]> = sums.iter().map(Vec::as_slice).collect();
+    let means = season_means(&sums);
+    let z = alike(&checks, &means, common, salt);
+    (parts.iter().zip(means).zip(z))
+        .map(|((part, mean), z)| {
+            let mean = mean?;
             let area_ft2: f64 =
                 part.iter().map(|(f, _)| f.area_m2.estimate).sum::<f64>() / M2_PER_FT2;
             let shared = part.iter().map(|p| p.1).sum::<f64>() / area_ft2;
@@ -201,8 +205,13 @@ fn area_spread(part: &[(&FrameLoss, &f64)]) -> (f64, f64) {
 /// Standard normals for each place, alike as the checks' means are.
 ///
 /// The correlation of the checks' means over the checks that two places share is taken at the lower end of
-/// its doubt: with few checks it is mostly chance.
-fn alike(checks: &[Vec<(String, CheckSum)>], common: &Common, salt: u64) -> Vec<Vec<f64>> {
+/// its doubt: with few checks it is mostly chance. It is never taken below [`by_what_is_shared`].
+fn alike(
+    checks: &[Vec<(String, CheckSum)>],
+    means: &[Option<SeasonMean>],
+    common: &Common,
+    salt: u64,
+) -> Vec<Vec<f64>> {
     let raw: Vec<Vec<f64>> = (0..checks.len())
         .map(|i| common.normals(SEED_PLACES + 10 * salt + i as u64))
         .collect();
@@ -211,7 +220,11 @@ fn alike(checks: &[Vec<(String, CheckSum)>], common: &Common, salt: u64) -> Vec<
     for i in 0..n {
         r[i][i] = 1.0;
         for j in 0..i {
-            r[i][j] = correlation(&checks[i], &checks[j]);
+            let seen = correlation(&checks[i], &checks[j]);
+            let shared = shared_checks(&checks[i], &checks[j]);
+            let least = (means[i].as_ref().zip(means[j].as_ref()))
+                .map_or(0.0, |(a, b)| by_what_is_shared(a, b, shared));
+            r[i][j] = seen.max(least);
         }
     }
     // Cholesky; where three correlations from unlike checks do not fit together, the last gives way.
@@ -236,6 +249,43 @@ fn alike(checks: &[Vec<(String, CheckSum)>], common: &Common, salt: u64) -> Vec<
                 .collect()
         })
         .collect()
+}
+
+/// How alike two places' means are because what lies at the one lies at the other too: beans that fell before
+/// harvest lie in the cut strip as well, and all of these behind the machine.
+///
+/// Where a check has a tenth more than the field at the one, the other has that same surplus, and what came to
+/// it besides differs by itself: checks' densities go together as mean to mean. Of a mean's doubt only the share
+/// that comes from the checks goes together; one check has none.
+fn by_what_is_shared(a: &SeasonMean, b: &SeasonMean, shared_checks: f64) -> f64 {
+    let (low, high) = (a.estimate.min(b.estimate), a.estimate.max(b.estimate));
+    if high <= 0.0 {
+        return 0.0;
+    }
+    let from_checks = (share_from_checks(a) * share_from_checks(b)).sqrt();
+    low / high * from_checks * shared_checks
+}
+
+/// Share of a mean's variance that comes from checks that differ.
+fn share_from_checks(mean: &SeasonMean) -> f64 {
+    let Some(cv) = mean.between_cv else {
+        return 0.0;
+    };
+    let frames = mean.frames as f64;
+    let between = cv * cv / mean.checks as f64;
+    // Relative variance of a gamma-Poisson mean; half a bean where none was seen.
+    let beans_a_frame = mean.counted_a_frame.max(0.5 / frames);
+    between / (between + (1.0 / beans_a_frame + 1.0 / mean.k) / frames)
+}
+
+/// Checks that two places share, over those of the one that has more.
+fn shared_checks(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {
+    let both = a
+        .iter()
+        .filter(|(name, _)| !name.starts_with('\u{1}'))
+        .filter(|(name, _)| b.binary_search_by(|other| other.0.cmp(name)).is_ok())
+        .count();
+    both as f64 / a.len().max(b.len()).max(1) as f64
 }
 
 fn correlation(a: &[(String, CheckSum)], b: &[(String, CheckSum)]) -> f64 {

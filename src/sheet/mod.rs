@@ -5,14 +5,13 @@ mod column;
 mod error;
 mod guess;
 mod merge;
-mod place;
 mod read;
 
+pub use crate::place::Place;
 pub use cards::{CardPage, cards_html};
 pub use column::Column;
 pub use error::SheetError;
 pub use guess::{GuessSettings, Shot, guess_checks};
 pub(crate) use guess::{distance_m, seconds};
 pub use merge::{Merged, merge};
-pub use place::Place;
 pub use read::{Row, Sheet, Typed};

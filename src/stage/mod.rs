@@ -26,6 +26,7 @@ mod scatter;
 mod scene;
 mod seed;
 mod soil;
+mod spot_card;
 mod stuff;
 mod trace;
 mod truth;
@@ -39,6 +40,7 @@ pub use scene::{
     Amount, Bar, CameraDesign, FrameDesign, GroundDesign, LightKind, LossDesign, Note, Scene,
     SceneError, Shadow, Soil, Tilth,
 };
+pub use spot_card::CardDesign;
 pub use truth::{Conditions, TrueBean, TrueFrame, TruePod, Truth};
 
 use chance::Dice;
@@ -77,7 +79,11 @@ pub fn render(scene: &Scene) -> Result<Staged, SceneError> {
         press_under_bars(&mut ground.relief, &seat);
     }
     ground.settle();
-    let strewn = scatter::strew(scene, &seat, &ground, Dice::new(scene.seed, 4))?;
+    let mut strewn = scatter::strew(scene, &seat, &ground, Dice::new(scene.seed, 4))?;
+    if let Some(card) = &scene.card {
+        let mut dice = Dice::new(scene.seed, 7);
+        spot_card::lay(card, &seat, &camera, &mut dice, &mut strewn.pile);
+    }
     let light = light::Light::make(scene, &camera, &seat, &mut Dice::new(scene.seed, 5));
     let world = trace::World {
         ground: &ground,

@@ -3,6 +3,7 @@
 use crate::frame::FrameSpec;
 
 use super::chance::Dice;
+use super::spot_card::CardDesign;
 
 /// Makes an enum whose values have names that people write.
 macro_rules! named {
@@ -297,6 +298,8 @@ pub struct Scene {
     pub camera: CameraDesign,
     /// EXIF.
     pub note: Note,
+    /// A spot card beside the frame.
+    pub card: Option<CardDesign>,
 }
 
 /// Smallest and largest side of a picture, px.
@@ -372,6 +375,7 @@ impl Scene {
                 position_deg: None,
                 orientation: 1,
             },
+            card: None,
         }
     }
 

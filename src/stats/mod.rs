@@ -23,7 +23,7 @@ pub use quantile::{
 };
 pub use ratio::{DoubleSample, RatioEstimate, ratio_double_sampling};
 pub use resample::{Chance, bootstrap_means, quantile_sorted};
-pub use season_mean::{CheckSum, SeasonMean, season_mean};
+pub use season_mean::{CheckSum, SeasonMean, season_mean, season_means};
 pub use two_rates::{TwoRates, TwoRatesP};
 
 /// Mean and standard deviation (divisor n − 1) of some numbers; the deviation is 0 for fewer than two.

@@ -12,6 +12,7 @@ use std::{
 /// `loss` reads place and check off that row, so each knows a type of the other.
 const LAYERS: &[&[&str]] = &[
     &["units"],
+    &["place"],
     &["geometry"],
     &["caution"],
     &["colour"],
@@ -22,6 +23,7 @@ const LAYERS: &[&[&str]] = &[
     &["photo"],
     &["frame"],
     &["plot"],
+    &["card"],
     &["ground"],
     &["candidate"],
     &["score"],

@@ -218,6 +218,7 @@ fn count(spec: FrameSpec, outline: Outline, lens: LensBend, meta: PhotoMeta) -> 
             residue_cover_pct: 31.0,
             ..Shares::default()
         }),
+        card: None,
         objects: Vec::new(),
         counts: Some(Counts {
             beans: limits(47.0),

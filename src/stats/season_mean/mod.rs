@@ -3,14 +3,17 @@
 //!
 //! The model: a check's density is gamma about the season's mean; a frame's count is gamma-Poisson
 //! about its check's density. Dispersion k within checks and the spread between checks are not known:
-//! they are averaged over with weights that cover what is met in fields (integrated likelihood).
+//! they are averaged over with weights that cover what is met in fields (integrated likelihood). Four
+//! frames say next to nothing of k, so that the places of one season lend each other what they say of it.
 
+mod dispersion;
 mod surface;
 
 use statrs::function::gamma::ln_gamma;
 
 use super::{gamma_poisson, quantile::student_t_quantile};
-use surface::{K_RANGE, Shape, Surface, Weighed};
+use dispersion::Dispersions;
+use surface::{Shape, Surface, Weighed};
 
 /// The frames of one check, at one place.
 #[derive(Debug, Clone, PartialEq)]
@@ -34,6 +37,8 @@ pub struct SeasonMean {
     pub k: f64,
     /// Fitted coefficient of variation between checks (weighted mean); `None` for one check.
     pub between_cv: Option<f64>,
+    /// Mean count of a frame.
+    pub counted_a_frame: f64,
     ln_density: Vec<f64>,
     cumulative: Vec<f64>,
 }
@@ -63,22 +68,76 @@ impl SeasonMean {
 
 /// From this many checks on, the spread of the checks' own sums is taken as it is.
 const MANY_CHECKS: usize = 60;
+
 /// What is known of the mean density over the checks. `None` without any frame or area.
 ///
 /// # Panics
 /// When a check's counts and areas differ in number.
 pub fn season_mean(checks: &[CheckSum]) -> Option<SeasonMean> {
-    let sums: Vec<Sum> = checks.iter().filter_map(Sum::of).collect();
-    let area: f64 = sums.iter().map(|s| s.area * s.n).sum();
-    if sums.is_empty() || area <= 0.0 {
-        return None;
+    season_means(&[checks]).pop().flatten()
+}
+
+/// The same for several places of one season, `None` for a place without any frame or area.
+///
+/// How unevenly beans lie (k) is taken to be alike at the places, though not the same: what the frames
+/// of one place say of it is lent to the others.
+///
+/// # Panics
+/// When a check's counts and areas differ in number.
+///
+/// # Source
+/// Integrated likelihood: Berger, Liseo & Wolpert (1999), Statistical Science 14:1. Strength borrowed between like
+/// groups: Gelman et al., *Bayesian Data Analysis*, 3rd ed. (2013), ch. 5. How far k may differ and the
+/// weight that a mean starts with were found by simulation: see `podfall plan --coverage`.
+pub fn season_means(places: &[&[CheckSum]]) -> Vec<Option<SeasonMean>> {
+    let places: Vec<Option<PlaceSums>> = places.iter().map(|p| PlaceSums::of(p)).collect();
+    let modelled = |place: &&PlaceSums| !place.has_many_checks();
+    let frames = places.iter().flatten().filter(modelled);
+    let k = Dispersions::for_frames(frames.map(|p| p.frames).sum());
+    let unweighted = vec![0.0; k.points().len()];
+    let several = places.iter().flatten().filter(modelled).count() > 1;
+    let alone: Vec<Option<Vec<f64>>> = (places.iter())
+        .map(|place| {
+            let place = place.as_ref().filter(modelled).filter(|_| several)?;
+            Some(integrated(place, (k.points(), &unweighted)).1)
+        })
+        .collect();
+    (places.iter().enumerate())
+        .map(|(at, place)| {
+            let place = place.as_ref()?;
+            if place.has_many_checks() {
+                return Some(from_many_checks(place));
+            }
+            let others = (alone.iter().enumerate()).filter(|(other, _)| *other != at);
+            let weights = k.weights(others.filter_map(|(_, says)| says.as_deref()));
+            Some(integrated(place, (k.points(), &weights)).0)
+        })
+        .collect()
+}
+
+/// The frames of one place.
+struct PlaceSums {
+    checks: Vec<Sum>,
+    total: f64,
+    area: f64,
+    frames: usize,
+}
+
+impl PlaceSums {
+    fn of(checks: &[CheckSum]) -> Option<Self> {
+        let checks: Vec<Sum> = checks.iter().filter_map(Sum::of).collect();
+        let area: f64 = checks.iter().map(|s| s.area * s.n).sum();
+        (area > 0.0).then(|| Self {
+            total: checks.iter().map(|s| s.total).sum(),
+            area,
+            frames: checks.iter().map(|s| s.n).sum::<f64>() as usize,
+            checks,
+        })
     }
-    let total: f64 = sums.iter().map(|s| s.total).sum();
-    let frames = sums.iter().map(|s| s.n).sum::<f64>() as usize;
-    if sums.len() >= MANY_CHECKS && total > 0.0 {
-        return Some(from_many_checks(&sums, total, area, frames));
+
+    fn has_many_checks(&self) -> bool {
+        self.checks.len() >= MANY_CHECKS && self.total > 0.0
     }
-    Some(integrated(&sums, total, area, frames))
 }
 
 /// A check's sufficient figures.
@@ -128,8 +187,9 @@ impl Sum {
 
 /// Student's t about the logarithm of the ratio of sums: with this many checks the checks' own spread
 /// says all, and no model is needed.
-fn from_many_checks(sums: &[Sum], total: f64, area: f64, frames: usize) -> SeasonMean {
-    let estimate = total / area;
+fn from_many_checks(place: &PlaceSums) -> SeasonMean {
+    let (sums, total) = (&place.checks, place.total);
+    let estimate = total / place.area;
     let n = sums.len() as f64;
     let squares: f64 = sums
         .iter()
@@ -141,10 +201,11 @@ fn from_many_checks(sums: &[Sum], total: f64, area: f64, frames: usize) -> Seaso
     let points: Vec<f64> = (1..400).map(|i| i as f64 / 400.0).collect();
     SeasonMean {
         estimate,
-        frames,
+        frames: place.frames,
         checks: sums.len(),
-        k: k.unwrap_or(K_RANGE.1),
+        k: k.unwrap_or(dispersion::K_RANGE.1),
         between_cv: None,
+        counted_a_frame: total / place.frames as f64,
         ln_density: points
             .iter()
             .map(|&p| estimate.ln() + relative_se * student_t_quantile(p, n - 1.0))
@@ -156,15 +217,18 @@ fn from_many_checks(sums: &[Sum], total: f64, area: f64, frames: usize) -> Seaso
 /// How far below its top, in ln, the posterior is followed.
 const DEPTH: f64 = 14.0;
 
-/// The mean with k and the spread between checks averaged over.
-fn integrated(sums: &[Sum], total: f64, area: f64, frames: usize) -> SeasonMean {
+/// The mean with k and the spread between checks averaged over; and ln of what the frames say of each k.
+///
+/// - `k`: ln k and ln of the weight that each starts with.
+fn integrated(place: &PlaceSums, k: (&[f64], &[f64])) -> (SeasonMean, Vec<f64>) {
+    let (total, area) = (place.total, place.area);
     // Centred on the likeliest density, so that a look however wide sees the top.
     let centre = if total > 0.0 {
         (total / area).ln()
     } else {
         (0.5 / area).ln()
     };
-    let mut surface = Surface::new(sums);
+    let mut surface = Surface::new(&place.checks, k);
     let (mut low, mut high) = (centre - 7.0, centre + 7.0);
     loop {
         let points = even_points(low, high, 15);
@@ -182,7 +246,9 @@ fn integrated(sums: &[Sum], total: f64, area: f64, frames: usize) -> SeasonMean 
         }
     }
     let points = even_points(low, high, 33);
+    surface.forget_sums();
     let seen = surface.over(&points);
+    let of_k = surface.sums_of_k();
     let best = top_of(&seen);
     let mass: Vec<f64> = seen.iter().map(|w| (w.ln_weight - best).exp()).collect();
     let whole: f64 = mass.iter().sum();
@@ -195,15 +261,17 @@ fn integrated(sums: &[Sum], total: f64, area: f64, frames: usize) -> SeasonMean 
     };
     let ln_weights: Vec<f64> = seen.iter().map(|w| w.ln_weight - best).collect();
     let (ln_density, cumulative) = cumulated(&points, &ln_weights);
-    SeasonMean {
+    let mean = SeasonMean {
         estimate: total / area,
-        frames,
-        checks: sums.len(),
+        frames: place.frames,
+        checks: place.checks.len(),
         k: mean_of(|w| w.ln_k).exp(),
-        between_cv: (sums.len() > 1).then(|| mean_of(|w| w.cv)),
+        between_cv: (place.checks.len() > 1).then(|| mean_of(|w| w.cv)),
+        counted_a_frame: total / place.frames as f64,
         ln_density,
         cumulative,
-    }
+    };
+    (mean, of_k)
 }
 
 fn top_of(seen: &[Weighed]) -> f64 {
