@@ -1,13 +1,25 @@
 //! `podfall contrast`: setting against setting, and photo against hand.
 
-use podfall::contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of};
+use anyhow::Context;
+use podfall::{
+    batch::{Layout, annotated_name, report_pictures},
+    contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of},
+    files,
+    report::hand::{HandPage, PhotoPicture, hand_html},
+};
 
-use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+use super::{
+    Outcome, Usage,
+    assumptions::AssumptionArgs,
+    season_files::{FolderArgs, SeasonRead},
+    usage,
+};
 
 /// Set two settings against each other by source: how different, how sure, what may be said.
 ///
 /// Also before and after, two machines, two headers: whatever stands in the setting column. Checks
-/// with the same word in the pair column are used as pairs. With --hand: photo against hand counts.
+/// with the same word in the pair column are used as pairs. With --hand: photo against hand counts, and a page, hand.html,
+/// with the pictures of the frames that disagree.
 #[derive(clap::Args, Debug)]
 #[command(after_help = "\
 Examples:
@@ -38,12 +50,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let read = args.folder.read(&args.assumptions)?;
     if args.hand {
         let found = photo_against_hand(&read.frames.frames).map_err(usage)?;
-        let text = if args.json {
-            serde_json::to_string_pretty(&found)?
-        } else {
-            hand_text(&found)
-        };
-        super::print_line(text.trim_end())?;
+        if args.json {
+            super::print_line(&serde_json::to_string_pretty(&found)?)?;
+            return Ok(Outcome::Good);
+        }
+        super::print_line(hand_text(&found).trim_end())?;
+        write_hand_page(args, &read, &found)?;
         return Ok(Outcome::Good);
     }
     let loss = read.loss()?;
@@ -71,6 +83,36 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(Outcome::Good)
 }
 
+/// Writes the page beside the counts, with the pictures that `count` drew.
+fn write_hand_page(
+    args: &Args,
+    read: &SeasonRead,
+    found: &PhotoAgainstHand,
+) -> anyhow::Result<()> {
+    let (counts, _) = args.folder.read_counts()?;
+    let layout = Layout {
+        out: read.out.clone(),
+    };
+    let picture = |photo: &str| {
+        let count = counts.photos.iter().find(|count| count.photo == photo)?;
+        let link = layout.annotated(photo).is_file();
+        Some(PhotoPicture {
+            small_jpeg: report_pictures(&layout, count).map_or_else(Vec::new, |p| p.small_jpeg),
+            link: link.then(|| format!("annotated/{}", annotated_name(photo))),
+        })
+    };
+    let page = HandPage {
+        found,
+        title: &read.title,
+        picture: &picture,
+    };
+    let path = read.out.join("hand.html");
+    files::write_whole(&path, hand_html(&page)?.as_bytes())
+        .with_context(|| path.display().to_string())?;
+    super::print_line(&format!("Written: {}", path.display()))
+        .map_err(Into::into)
+}
+
 fn text_of(found: &Contrast) -> String {
     let mut text = format!("{} → {}", found.first, found.second);
     if found.pairs > 0 {
@@ -96,7 +138,7 @@ fn hand_text(found: &PhotoAgainstHand) -> String {
     }
     for frame in found.frames.iter().filter(|f| f.disagrees) {
         text.push_str(&format!(
-            "  disagrees: {}: photo {:.1} ({:.1} to {:.1}), hand {:.0}; see annotated/ for its picture\n",
+            "  disagrees: {}: photo {:.1} ({:.1} to {:.1}), hand {:.0}\n",
             super::shown(&frame.photo),
             frame.by_photo.estimate,
             frame.by_photo.low,

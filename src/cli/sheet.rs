@@ -4,15 +4,17 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use podfall::{
+    card::MOST_CHECK,
     files,
-    sheet::{CardPage, GuessSettings, Shot, cards_html, merge},
+    sheet::{CardPage, GuessSettings, MOST_CHECKS, Shot, cards_html, merge},
 };
 
-use super::{Outcome, season_files::FolderArgs};
+use super::{Outcome, Usage, season_files::FolderArgs};
 
 /// Write sheet.csv: one row a photo, with a guess of which photos are of one check.
 ///
-/// The guess goes by gaps in time and distance. Run again, it adds the photos that are new and keeps
+/// Place and check come from the spot card on a photo, where there is one; else the check is guessed by gaps in
+/// time and distance. Run again, it adds the photos that are new and keeps
 /// everything that was typed. Fill in place (standing, cut, behind, tray), setting, and what was
 /// counted by hand, in any spreadsheet; leave empty what was not counted, and write 0 for none.
 #[derive(clap::Args, Debug)]
@@ -43,6 +45,14 @@ pub struct Args {
 /// Writes the sheet or the cards.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(checks) = args.cards {
+        let last = args.first + checks.max(1) - 1;
+        if args.first < 1 || checks < 1 || checks > MOST_CHECKS || last > usize::from(MOST_CHECK) {
+            return Err(Usage(format!(
+                "cards for checks {} to {last}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
+                args.first
+            ))
+            .into());
+        }
         let page = cards_html(&CardPage {
             first: args.first,
             checks,
@@ -59,6 +69,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             photo: photo.photo.clone(),
             taken: photo.meta.taken.clone(),
             position: photo.meta.position,
+            card: photo.card.map(|seen| seen.card),
         })
         .collect();
     let settings = GuessSettings {
@@ -75,14 +86,27 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         merged.sheet.rows.len(),
         merged.added.len()
     ))?;
+    if merged.by_card > 0 {
+        super::print_line(&format!(
+            "Place and check of {} photos stand there from their spot cards.",
+            merged.by_card
+        ))?;
+    }
+    for differs in &merged.differs {
+        eprintln!("caution: {}", super::shown(&differs.to_string()));
+    }
     for photo in &merged.gone {
         eprintln!(
             "caution: {} is in the sheet but not among the counts",
             super::shown(photo)
         );
     }
-    super::print_line(
-        "Fill in the place of each photo (standing, cut, behind, tray), then run: podfall loss",
-    )?;
+    let open = merged.sheet.rows.iter().filter(|row| row.typed.place.is_none()).count();
+    super::print_line(&match open {
+        0 => "Every photo has its place. Look it over, add settings and hand counts, then run: podfall loss".to_owned(),
+        open => format!(
+            "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: podfall loss"
+        ),
+    })?;
     Ok(Outcome::Good)
 }

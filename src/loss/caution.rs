@@ -40,6 +40,8 @@ pub enum LossCautionKind {
     NotCounted,
     /// Photos without a place.
     NoPlace,
+    /// A spot card on a photo says something else than the sheet.
+    CardDiffers,
     /// A tray whose frame is not told.
     TrayAlone,
     /// Photos were put right by the ratio to the hand counts.

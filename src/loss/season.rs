@@ -16,7 +16,7 @@ use crate::{
     counts::{CountsFile, Limits, PhotoCount},
     marks::{ConfirmedCounts, HandMark, PlaceMark, Standing},
     photo::Position,
-    sheet::{Place, Row, Sheet, SheetError},
+    sheet::{CardDiffers, Place, Row, Sheet, SheetError},
     units::M2_PER_FT2,
 };
 
@@ -65,6 +65,9 @@ pub fn season_frames(
             short_list(&missing)
         )));
     }
+    let differs = (counts.photos.iter())
+        .filter_map(|photo| CardDiffers::of(rows.get(photo.photo.as_str())?, photo.card?.card));
+    cautions.extend(differs.map(|d| LossCautionKind::CardDiffers.says(d.to_string())));
     Ok(SeasonFrames { frames, cautions })
 }
 

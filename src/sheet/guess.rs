@@ -2,7 +2,7 @@
 
 use jiff::{Timestamp, civil::DateTime, tz::TimeZone};
 
-use crate::photo::Position;
+use crate::{card::Card, photo::Position};
 
 /// One photo's time and place, as the camera says.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -13,6 +13,8 @@ pub struct Shot {
     pub taken: Option<String>,
     /// Where.
     pub position: Option<Position>,
+    /// What the spot card beside its frame says.
+    pub card: Option<Card>,
 }
 
 /// When two photos are of different stops. All values are common practice, no source.

@@ -2,7 +2,11 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
-use super::{Column, GuessSettings, Row, Sheet, Shot, guess_checks};
+use super::{
+    CardDiffers, Column, GuessSettings, Row, Sheet, Shot,
+    by_card::{fill, names_of_cards},
+    guess_checks,
+};
 
 /// A sheet for the photos there are.
 #[derive(Debug, Clone, PartialEq)]
@@ -13,12 +17,18 @@ pub struct Merged {
     pub added: Vec<String>,
     /// Rows whose photo is no longer there; kept where something was typed in, else dropped.
     pub gone: Vec<String>,
+    /// Rows that say something else than their photo's spot card; they stand as they were typed.
+    pub differs: Vec<CardDiffers>,
+    /// Rows into which place and check were put from a spot card.
+    pub by_card: usize,
 }
 
 /// Makes a sheet for `shots`, keeping every row of `old` as it was typed.
 ///
 /// A new photo gets a check: that of the photos taken at the same stop, where these have one in the old
-/// sheet, else a new number.
+/// sheet, else a new number. Before both goes a spot card on the photo, which gives its place too. A row that
+/// stands is filled by a card only where neither place nor check is in it: a cell that is empty may have been
+/// emptied on purpose.
 pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> Merged {
     let guessed = guess_checks(shots, settings);
     let known: HashMap<&str, usize> = shots
@@ -37,7 +47,19 @@ pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> M
             rows.push(row.clone());
         }
     }
-    let names = check_names(&rows, &guessed, &known);
+    let card_of = |row: &Row| shots[*known.get(row.photo())?].card;
+    let card_names = names_of_cards(rows.iter().filter_map(|row| Some((row, card_of(row)?))));
+    let mut by_card = 0;
+    let mut differs = Vec::new();
+    for row in &mut rows {
+        if let Some(card) = card_of(row) {
+            let bare = row.cell(Column::Place).is_empty() && row.cell(Column::Check).is_empty();
+            by_card += usize::from(bare);
+            fill(row, card, &card_names);
+            differs.extend(CardDiffers::of(row, card));
+        }
+    }
+    let names = check_names(&rows, shots, (&guessed, &known, &card_names));
     let have: HashSet<String> = rows.iter().map(|row| row.photo().to_owned()).collect();
     let mut fresh: Vec<usize> = (0..shots.len())
         .filter(|&i| !have.contains(&shots[i].photo))
@@ -52,7 +74,10 @@ pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> M
     let mut added = Vec::new();
     for i in fresh {
         let mut row = Row::new(&shots[i].photo);
-        if let Some(name) = guessed[i].and_then(|stop| names.get(&stop)) {
+        if let Some(card) = shots[i].card {
+            fill(&mut row, card, &card_names);
+            by_card += 1;
+        } else if let Some(name) = guessed[i].and_then(|stop| names.get(&stop)) {
             row.cells[Column::Check.at()].clone_from(name);
             row.typed.check = Some(name.clone());
         }
@@ -66,23 +91,43 @@ pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> M
         },
         added,
         gone,
+        differs,
+        by_card,
     }
 }
 
-/// The name of each stop: the one most typed for its photos, else the next free number.
+/// The name of each stop: the one most typed for its photos or read off their cards, else the next free number.
 fn check_names(
     rows: &[Row],
-    guessed: &[Option<usize>],
-    known: &HashMap<&str, usize>,
+    shots: &[Shot],
+    (guessed, known, card_names): (
+        &[Option<usize>],
+        &HashMap<&str, usize>,
+        &BTreeMap<u16, String>,
+    ),
 ) -> BTreeMap<usize, String> {
-    let mut votes: BTreeMap<usize, BTreeMap<&str, usize>> = BTreeMap::new();
+    let mut votes: BTreeMap<usize, BTreeMap<String, usize>> = BTreeMap::new();
     let mut highest = 0_usize;
+    let in_sheet: HashSet<&str> = rows.iter().map(Row::photo).collect();
+    for (shot, stop) in shots.iter().zip(guessed) {
+        let Some(card) = shot.card.filter(|_| !in_sheet.contains(shot.photo.as_str())) else {
+            continue;
+        };
+        highest = highest.max(usize::from(card.check));
+        let name = card_names.get(&card.check).cloned();
+        let name = name.unwrap_or_else(|| card.check.to_string());
+        if let Some(stop) = stop {
+            *votes.entry(*stop).or_default().entry(name).or_default() += 1;
+        }
+    }
     for row in rows {
         let check = row.cell(Column::Check);
         highest = highest.max(check.parse().unwrap_or(0));
         let stop = known.get(row.photo()).and_then(|&i| guessed[i]);
         if let (Some(stop), false) = (stop, check.is_empty()) {
-            *votes.entry(stop).or_default().entry(check).or_default() += 1;
+            *(votes.entry(stop).or_default())
+                .entry(check.to_owned())
+                .or_default() += 1;
         }
     }
     let stops: std::collections::BTreeSet<usize> = guessed.iter().copied().flatten().collect();
@@ -92,7 +137,7 @@ fn check_names(
             .get(&stop)
             .and_then(|v| v.iter().max_by_key(|(_, n)| **n));
         let name = match most {
-            Some((name, _)) => (*name).to_owned(),
+            Some((name, _)) => name.clone(),
             None => {
                 highest += 1;
                 highest.to_string()

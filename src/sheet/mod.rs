@@ -1,5 +1,6 @@
 //! `sheet.csv`: what the person knows and no photo shows. One row a photo.
 
+mod by_card;
 mod cards;
 mod column;
 mod error;
@@ -8,7 +9,8 @@ mod merge;
 mod read;
 
 pub use crate::place::Place;
-pub use cards::{CardPage, cards_html};
+pub use by_card::CardDiffers;
+pub use cards::{CardPage, MOST_CHECKS, cards_html};
 pub use column::Column;
 pub use error::SheetError;
 pub use guess::{GuessSettings, Shot, guess_checks};

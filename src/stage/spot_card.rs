@@ -21,8 +21,8 @@ pub struct CardDesign {
 const HALF_MM: (f32, f32) = (31.0, 42.0);
 /// From the bar to the card, mm.
 const GAP_MM: f32 = 14.0;
-/// How high it lies over the bars' underside, mm: stiff paper on straw.
-const UP_MM: f32 = 5.0;
+/// How high it lies over the bars' underside, mm: on top of the straw, where a person lays it.
+const UP_MM: f32 = 17.0;
 
 /// Lays the card on the first side of the frame where all of it is in the picture.
 pub(super) fn lay(design: &CardDesign, seat: &Seat, camera: &Camera, dice: &mut Dice, pile: &mut Pile) {
