@@ -44,6 +44,9 @@ pub(super) struct Book {
     cards: Vec<(Card, Bits)>,
     /// Modules in which cards differ.
     pub telling: Bits,
+    /// All others: marks and lines that every code of this size has.
+    common: Bits,
+    first: Bits,
 }
 
 /// The card that some modules are nearest to.
@@ -56,7 +59,7 @@ pub(super) struct Nearest {
     pub wrong_next: u32,
 }
 
-/// Made once, when the first photo shows what may be a card: some 3,000 codes.
+/// Made once, when the first photo shows what may be a card: some 900 codes.
 static BOOK: LazyLock<Book> = LazyLock::new(Book::make);
 
 impl Book {
@@ -78,7 +81,21 @@ impl Book {
             .collect();
         let first = cards[0].1;
         let telling = (cards.iter()).fold(Bits::default(), |all, c| all.or(c.1.unlike(first)));
-        Self { cards, telling }
+        let mut whole = Bits::default();
+        (0..MODULES).for_each(|at| whole.set(at));
+        Self {
+            common: whole.unlike(telling),
+            first,
+            cards,
+            telling,
+        }
+    }
+
+    /// Share of the modules common to all codes that are as they must be, of those that could be read.
+    pub fn common_share(&self, dark: Bits, read: Bits) -> f64 {
+        let seen = self.common.and(read);
+        let wrong = self.first.unlike(dark).and(seen).count();
+        1.0 - f64::from(wrong) / f64::from(seen.count().max(1))
     }
 
     /// The nearest card; modules that could not be read count as wrong for every card.

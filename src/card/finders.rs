@@ -10,7 +10,7 @@ use crate::geometry::Point;
 pub(super) struct Mark {
     pub middle_px: Point,
     /// Rows on which it was seen.
-    seen: usize,
+    pub seen: usize,
     /// Its width along the rows, pixels.
     size_px: f64,
 }
@@ -22,15 +22,18 @@ const STRIPE_OFF: f64 = 0.65;
 /// The same for the middle stripe, three modules wide.
 const MIDDLE_OFF: f64 = 1.1;
 
+/// Light of a pixel, about in proportion to what came in (0 to 255): blur evens out light, not its gamma-coded number,
+/// and dark stripes would seem to lose width to light ones.
 fn light_of(p: &[u8]) -> f32 {
-    f32::from(u16::from(p[0]) + 2 * u16::from(p[1]) + u16::from(p[2])) / 4.0
+    let coded = f32::from(u16::from(p[0]) + 2 * u16::from(p[1]) + u16::from(p[2])) / 4.0;
+    coded * coded / 255.0
 }
 
 /// Places that look like corner marks of about this size (as wide as seven modules), pixels.
 pub(super) fn marks(photo: &RgbImage, size_px: f64) -> Vec<Mark> {
     let (width, height) = (photo.width() as usize, photo.height() as usize);
     let step = ((size_px / 28.0) as usize).max(1);
-    let every = ((size_px / 10.0) as usize).max(1);
+    let every = ((size_px / 8.0) as usize).max(1);
     let mut found: Vec<Mark> = Vec::new();
     for y in (every / 2..height).step_by(every) {
         let row = row_lights(photo, y, step, width);
@@ -46,7 +49,11 @@ pub(super) fn marks(photo: &RgbImage, size_px: f64) -> Vec<Mark> {
             }
         }
     }
-    found.sort_by(|a, b| b.seen.cmp(&a.seen).then(a.middle_px.x.total_cmp(&b.middle_px.x)));
+    found.sort_by(|a, b| {
+        b.seen
+            .cmp(&a.seen)
+            .then(a.middle_px.x.total_cmp(&b.middle_px.x))
+    });
     found.truncate(MOST_MARKS);
     found
 }
@@ -131,8 +138,10 @@ fn through(photo: &RgbImage, at: Point, size_px: f64, along: (f64, f64)) -> Opti
         .collect::<Option<_>>()?;
     // Against the middle of what is seen within the mark itself, which has both dark and light.
     let own = &lights[(reach as usize) - (0.4 * size_px) as usize..][..(0.8 * size_px) as usize];
-    let (low, high) = own.iter().fold((f32::MAX, f32::MIN), |(a, b), &v| (a.min(v), b.max(v)));
-    if high - low < 0.15 * high.max(20.0) {
+    let (low, high) = own
+        .iter()
+        .fold((f32::MAX, f32::MIN), |(a, b), &v| (a.min(v), b.max(v)));
+    if high - low < 0.15 * high.max(2.0) {
         return None;
     }
     let threshold = (low + high) / 2.0;
@@ -146,7 +155,8 @@ fn through(photo: &RgbImage, at: Point, size_px: f64, along: (f64, f64)) -> Opti
 
 /// Light of the pixel that holds a point; `None` outside.
 pub(super) fn light_at(photo: &RgbImage, x: f64, y: f64) -> Option<f32> {
-    let inside = x >= 0.0 && y >= 0.0 && x < f64::from(photo.width()) && y < f64::from(photo.height());
+    let inside =
+        x >= 0.0 && y >= 0.0 && x < f64::from(photo.width()) && y < f64::from(photo.height());
     inside.then(|| light_of(&photo.get_pixel(x as u32, y as u32).0))
 }
 

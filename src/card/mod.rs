@@ -1,6 +1,6 @@
 //! Spot cards: a word and a QR code laid beside the frame, by which a photo tells its place and check.
 //!
-//! What a card says is one of a few thousand texts. So the code on a photo is not decoded as any code might
+//! What a card says is one of some hundred texts. So the code on a photo is not decoded as any code might
 //! be: it is set against every card there is, and the nearest stands where it is near enough and the next one is
 //! far off. A card that is covered, blurred or cut off is passed over.
 
@@ -22,7 +22,7 @@ pub const SIDE_MODULES: usize = 21;
 /// Light modules to be left all round it, by ISO/IEC 18004.
 pub const QUIET_MODULES: usize = 4;
 /// Highest number of a check on a card.
-pub const MOST_CHECK: u16 = 999;
+pub const MOST_CHECK: u16 = 300;
 /// Places for which there are cards: those on the ground.
 pub const PLACES: [Place; 3] = [Place::Standing, Place::Cut, Place::Behind];
 

@@ -19,9 +19,11 @@ const SIZES: std::ops::Range<f64> = 0.6..1.6;
 /// Most telling modules that may be wrong, of some 220: half of what the code itself could put right. Raised: cards
 /// under more straw are read; lowered: blurred ones are passed over.
 const MOST_WRONG: u32 = 32;
-/// How many more must be wrong for the next card. Chance alone puts the nearest of 3,000 cards 70 or so wrong,
+/// How many more must be wrong for the next card. Chance alone puts the nearest of 900 cards 75 or so wrong,
 /// with the next within a few.
 const LEAST_AHEAD: u32 = 24;
+/// Least share of the modules that all codes have in common that must be right before any card is looked for.
+const LEAST_COMMON: f64 = 0.78;
 /// Shifts of the fourth corner that are tried, modules: a card on uneven ground leans against the frame's plane.
 const SHIFTS: [f64; 5] = [0.0, -0.7, 0.7, -1.4, 1.4];
 
@@ -30,12 +32,14 @@ const SHIFTS: [f64; 5] = [0.0, -0.7, 0.7, -1.4, 1.4];
 /// - `map`: between plot mm and photo, from the frame: the card lies in much the same plane.
 /// - `px_per_mm`: photo pixels per mm at the frame.
 pub fn find(photo: &RgbImage, map: &PlotMap, px_per_mm: f64) -> Option<CardSeen> {
-    let found: Vec<Point> = marks(photo, 7.0 * MODULE_MM * px_per_mm)
+    let found: Vec<(Point, usize)> = marks(photo, 7.0 * MODULE_MM * px_per_mm)
         .into_iter()
-        .map(|mark| map.plot_mm_from_photo_px(mark.middle_px))
+        .map(|mark| (map.plot_mm_from_photo_px(mark.middle_px), mark.seen))
         .collect();
+    let all: Vec<Point> = found.iter().map(|m| m.0).collect();
+    let sure: Vec<Point> = (found.iter().filter(|m| m.1 > 1)).map(|m| m.0).collect();
     let mut seen: Option<CardSeen> = None;
-    for corner in triples(&found) {
+    for corner in triples(&all).into_iter().chain(pairs(&sure)) {
         let Some(card) = read(photo, map, corner) else {
             continue;
         };
@@ -73,6 +77,29 @@ fn triples(marks: &[Point]) -> Vec<[Point; 3]> {
     found
 }
 
+/// Where the third mark would lie, for every two that may be a code's: a crumb or straw often hides one. Of
+/// wrong guesses nothing comes, for the modules are then unlike any card's.
+fn pairs(marks: &[Point]) -> Vec<[Point; 3]> {
+    let side_mm = BETWEEN_MARKS * MODULE_MM;
+    let mut found = Vec::new();
+    for &a in marks {
+        for &b in marks {
+            let (x, y) = (b.x - a.x, b.y - a.y);
+            let share = x.hypot(y) / side_mm;
+            if SIZES.contains(&share) {
+                found.push([a, b, Point::new(a.x - y, a.y + x)]);
+                found.push([a, Point::new(a.x + y, a.y - x), b]);
+            }
+            if SIZES.contains(&(share / 2.0_f64.sqrt())) {
+                // From the right one to the one below: the corner lies half a way on and half a way aside.
+                let corner = Point::new((a.x + b.x - y) / 2.0, (a.y + b.y + x) / 2.0);
+                found.push([corner, a, b]);
+            }
+        }
+    }
+    found
+}
+
 fn read(photo: &RgbImage, map: &PlotMap, [corner, right, below]: [Point; 3]) -> Option<CardSeen> {
     let far = Point::new(right.x + below.x - corner.x, right.y + below.y - corner.y);
     let (low, high) = (3.5, 3.5 + BETWEEN_MARKS);
@@ -86,6 +113,9 @@ fn read(photo: &RgbImage, map: &PlotMap, [corner, right, below]: [Point; 3]) -> 
             let Some((dark, read)) = modules(photo, &px) else {
                 continue;
             };
+            if Book::get().common_share(dark, read) < LEAST_COMMON {
+                continue;
+            }
             let nearest = Book::get().nearest(dark, read);
             let ahead = nearest.wrong_next.saturating_sub(nearest.wrong);
             if nearest.wrong <= MOST_WRONG && ahead >= LEAST_AHEAD {
@@ -129,7 +159,7 @@ fn modules(photo: &RgbImage, px: &impl Fn(f64, f64) -> Point) -> Option<(Bits, B
                 (low, high) = (low.min(other), high.max(other));
             }
         }
-        if high - low > 0.15 * high.max(20.0) {
+        if high - low > 0.15 * high.max(2.0) {
             read.set(at);
             if light < (low + high) / 2.0 {
                 dark.set(at);

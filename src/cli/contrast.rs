@@ -84,11 +84,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 }
 
 /// Writes the page beside the counts, with the pictures that `count` drew.
-fn write_hand_page(
-    args: &Args,
-    read: &SeasonRead,
-    found: &PhotoAgainstHand,
-) -> anyhow::Result<()> {
+fn write_hand_page(args: &Args, read: &SeasonRead, found: &PhotoAgainstHand) -> anyhow::Result<()> {
     let (counts, _) = args.folder.read_counts()?;
     let layout = Layout {
         out: read.out.clone(),
@@ -109,8 +105,7 @@ fn write_hand_page(
     let path = read.out.join("hand.html");
     files::write_whole(&path, hand_html(&page)?.as_bytes())
         .with_context(|| path.display().to_string())?;
-    super::print_line(&format!("Written: {}", path.display()))
-        .map_err(Into::into)
+    super::print_line(&format!("Written: {}", path.display())).map_err(Into::into)
 }
 
 fn text_of(found: &Contrast) -> String {

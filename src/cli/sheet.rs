@@ -101,7 +101,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             super::shown(photo)
         );
     }
-    let open = merged.sheet.rows.iter().filter(|row| row.typed.place.is_none()).count();
+    let open = merged
+        .sheet
+        .rows
+        .iter()
+        .filter(|row| row.typed.place.is_none())
+        .count();
     super::print_line(&match open {
         0 => "Every photo has its place. Look it over, add settings and hand counts, then run: podfall loss".to_owned(),
         open => format!(

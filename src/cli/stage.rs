@@ -5,10 +5,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, bail};
 
-use podfall::frame::FrameSpec;
 use podfall::card::Card;
+use podfall::frame::FrameSpec;
 use podfall::place::Place;
-use podfall::stage::{self, Amount, Bar, CardDesign, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo};
+use podfall::stage::{
+    self, Amount, Bar, CardDesign, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo,
+};
 
 /// Make photos of ground with a known number of beans and pods, and a truth file beside each.
 ///
@@ -126,14 +128,18 @@ fn size(text: &str) -> Result<(u32, u32), String> {
 fn card(text: &str) -> Result<Card, String> {
     text.split_once(':')
         .and_then(|(place, check)| Card::new(Place::of_word(place)?, check.parse().ok()?))
-        .ok_or_else(|| format!("'{text}' is not a card; write it as standing:1, cut:3 or behind:12"))
+        .ok_or_else(|| {
+            format!("'{text}' is not a card; write it as standing:1, cut:3 or behind:12")
+        })
 }
 
 fn position(text: &str) -> Result<(f64, f64), String> {
     text.split_once(',')
         .and_then(|(lat, lon)| Some((lat.trim().parse().ok()?, lon.trim().parse().ok()?)))
         .filter(|(lat, lon): &(f64, f64)| lat.abs() <= 90.0 && lon.abs() <= 180.0)
-        .ok_or_else(|| format!("'{text}' is not a position; write degrees north and east, as 41.9,-97.4"))
+        .ok_or_else(|| {
+            format!("'{text}' is not a position; write degrees north and east, as 41.9,-97.4")
+        })
 }
 
 /// Runs `stage`.

@@ -116,7 +116,11 @@ fn drawing(found: &PhotoAgainstHand) -> String {
     let (left, right) = (x(0.0), x(most_x));
     for (value, dash, words) in [
         (0.0, "", String::new()),
-        (a.mean_difference, "7 4", format!("mean {:+.1}", a.mean_difference)),
+        (
+            a.mean_difference,
+            "7 4",
+            format!("mean {:+.1}", a.mean_difference),
+        ),
         (a.low, "2 3", format!("95 in 100 above {:+.1}", a.low)),
         (a.high, "2 3", format!("95 in 100 below {:+.1}", a.high)),
     ] {

@@ -36,7 +36,13 @@ impl CardDiffers {
 
 impl std::fmt::Display for CardDiffers {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let or_none = |text: &str| if text.is_empty() { "none".to_owned() } else { text.to_owned() };
+        let or_none = |text: &str| {
+            if text.is_empty() {
+                "none".to_owned()
+            } else {
+                text.to_owned()
+            }
+        };
         write!(
             f,
             "{}: its card says {}, the sheet says place {}, check {}; the sheet stands",
@@ -53,7 +59,10 @@ pub(super) fn fill(row: &mut Row, card: Card, names: &BTreeMap<u16, String>) {
     if !row.cell(Column::Place).is_empty() || !row.cell(Column::Check).is_empty() {
         return;
     }
-    let check = names.get(&card.check).cloned().unwrap_or_else(|| card.check.to_string());
+    let check = names
+        .get(&card.check)
+        .cloned()
+        .unwrap_or_else(|| card.check.to_string());
     row.cells[Column::Place.at()] = card.place.word().to_owned();
     row.cells[Column::Check.at()].clone_from(&check);
     row.typed.place = Some(card.place);
@@ -68,7 +77,11 @@ pub(super) fn names_of_cards<'a>(
     for (row, card) in rows {
         let name = row.cell(Column::Check);
         if !name.is_empty() && name.parse::<u16>().is_err() {
-            *votes.entry(card.check).or_default().entry(name).or_default() += 1;
+            *votes
+                .entry(card.check)
+                .or_default()
+                .entry(name)
+                .or_default() += 1;
         }
     }
     (votes.into_iter())

@@ -20,7 +20,10 @@ pub fn cards_html(page: &CardPage) -> String {
     let mut html = String::from(HEAD);
     let last = page.first + page.checks.min(MOST_CHECKS);
     for check in page.first..last {
-        for card in PLACES.into_iter().filter_map(|place| Card::new(place, check)) {
+        for card in PLACES
+            .into_iter()
+            .filter_map(|place| Card::new(place, check))
+        {
             html.push_str(&format!(
                 "<section class=\"card\"><p class=\"place\">{}</p>{}<p class=\"check\">check {check}</p></section>\n",
                 card.place.word().to_uppercase(),
@@ -38,7 +41,11 @@ fn code_svg(card: Card) -> String {
     for (at, dark) in card.modules().into_iter().enumerate() {
         if dark {
             let (x, y) = (at % SIDE_MODULES, at / SIDE_MODULES);
-            path.push_str(&format!("M{} {}h1v1h-1z", x + QUIET_MODULES, y + QUIET_MODULES));
+            path.push_str(&format!(
+                "M{} {}h1v1h-1z",
+                x + QUIET_MODULES,
+                y + QUIET_MODULES
+            ));
         }
     }
     let whole = SIDE_MODULES + 2 * QUIET_MODULES;

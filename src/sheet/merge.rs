@@ -110,7 +110,10 @@ fn check_names(
     let mut highest = 0_usize;
     let in_sheet: HashSet<&str> = rows.iter().map(Row::photo).collect();
     for (shot, stop) in shots.iter().zip(guessed) {
-        let Some(card) = shot.card.filter(|_| !in_sheet.contains(shot.photo.as_str())) else {
+        let Some(card) = shot
+            .card
+            .filter(|_| !in_sheet.contains(shot.photo.as_str()))
+        else {
             continue;
         };
         highest = highest.max(usize::from(card.check));

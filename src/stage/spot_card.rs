@@ -25,7 +25,13 @@ const GAP_MM: f32 = 14.0;
 const UP_MM: f32 = 17.0;
 
 /// Lays the card on the first side of the frame where all of it is in the picture.
-pub(super) fn lay(design: &CardDesign, seat: &Seat, camera: &Camera, dice: &mut Dice, pile: &mut Pile) {
+pub(super) fn lay(
+    design: &CardDesign,
+    seat: &Seat,
+    camera: &Camera,
+    dice: &mut Dice,
+    pile: &mut Pile,
+) {
     let (w, h) = seat.size_mm();
     let bar = seat.bar_mm() + GAP_MM;
     let (x, y) = (w / 2.0 + bar + HALF_MM.0, h / 2.0 + bar + HALF_MM.1);
@@ -43,13 +49,15 @@ pub(super) fn lay(design: &CardDesign, seat: &Seat, camera: &Camera, dice: &mut 
     };
     let in_view = |spot: &&(f32, f32)| {
         let place = place(**spot);
-        [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)].iter().all(|(u, v)| {
-            let corner = place.at + place.turn.apply(v3(u * HALF_MM.0, v * HALF_MM.1, 0.0));
-            camera.see(corner).is_some_and(|p| {
-                (0.0..f64::from(camera.width_px)).contains(&p.x)
-                    && (0.0..f64::from(camera.height_px)).contains(&p.y)
+        [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)]
+            .iter()
+            .all(|(u, v)| {
+                let corner = place.at + place.turn.apply(v3(u * HALF_MM.0, v * HALF_MM.1, 0.0));
+                camera.see(corner).is_some_and(|p| {
+                    (0.0..f64::from(camera.width_px)).contains(&p.x)
+                        && (0.0..f64::from(camera.height_px)).contains(&p.y)
+                })
             })
-        })
     };
     let place = place(*spots.iter().find(in_view).unwrap_or(&spots[0]));
     let mut put = |body: &Body, colour: V3, stuff: Stuff| {
@@ -65,12 +73,20 @@ pub(super) fn lay(design: &CardDesign, seat: &Seat, camera: &Camera, dice: &mut 
         pile.lay(body, &place, &[thing], |p| p);
     };
     let (a, b) = HALF_MM;
-    put(&sheet((-a, -b), (a, b), 0.0), linear(236, 236, 232), Stuff::Chaff);
+    put(
+        &sheet((-a, -b), (a, b), 0.0),
+        linear(236, 236, 232),
+        Stuff::Chaff,
+    );
     put(&code(design.card), linear(32, 32, 34), Stuff::Chaff);
     if design.covered > 0.0 {
         let half = (SIDE_MODULES as f32 * MODULE_MM as f32) / 2.0;
         let up_to = -half + 2.0 * half * design.covered as f32;
-        put(&sheet((-a, -half), (up_to, half), 1.5), linear(150, 128, 92), Stuff::Leaf);
+        put(
+            &sheet((-a, -half), (up_to, half), 1.5),
+            linear(150, 128, 92),
+            Stuff::Leaf,
+        );
     }
 }
 
@@ -96,7 +112,10 @@ fn code(card: Card) -> Body {
             if run > 0 {
                 let left = x as f32 * module - half;
                 let corner = |x: f32, y: f32| v3(x, y, 0.12);
-                let low = vec![corner(left, top - module), corner(left + run as f32 * module, top - module)];
+                let low = vec![
+                    corner(left, top - module),
+                    corner(left + run as f32 * module, top - module),
+                ];
                 let high = vec![corner(left, top), corner(left + run as f32 * module, top)];
                 body.skin(&[low, high], false, |_| 0);
             }

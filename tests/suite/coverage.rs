@@ -4,7 +4,7 @@
 
 use podfall::{
     loss::{Design, coverage},
-    stats::{CheckSum, season_mean},
+    stats::{CheckSum, season_mean, season_means},
 };
 
 /// With 150 seasons a true 95 % comes out between 90 and 99.4 % in 99 of 100 runs; the seed is fixed.
@@ -23,6 +23,39 @@ fn limits_hold_about_as_often_as_they_say() {
         assert!(found.header >= 0.9 && found.through >= 0.9, "{found:?}");
         assert!(found.total_half_width > 0.2, "{found:?}");
     }
+}
+
+/// Ten frames of one place and four of another that lie as unevenly: the four are told more closely with the ten
+/// beside them, and their estimate stays their own.
+#[test]
+fn places_lend_each_other_what_they_say_of_unevenness() {
+    let of = |counts: &[f64]| {
+        [CheckSum {
+            areas: vec![1.0; counts.len()],
+            counts: counts.to_vec(),
+        }]
+    };
+    let four = of(&[4.0, 6.0, 5.0, 3.0]);
+    let even = of(&[7.0, 8.0, 5.0, 9.0, 6.0, 7.0, 8.0, 6.0, 7.0, 9.0]);
+    let uneven = of(&[0.0, 31.0, 2.0, 0.0, 11.0, 1.0, 0.0, 19.0, 4.0, 0.0]);
+    let width = |others: &[CheckSum]| {
+        let mean = season_means(&[&four, others]).remove(0).unwrap();
+        assert!((mean.estimate - 4.5).abs() < 1e-12);
+        let (low, high) = mean.limits(0.95);
+        high - low
+    };
+    let alone = season_mean(&four).unwrap().limits(0.95);
+    assert!(
+        width(&even) < alone.1 - alone.0,
+        "{} {alone:?}",
+        width(&even)
+    );
+    assert!(
+        width(&uneven) > alone.1 - alone.0,
+        "{} {alone:?}",
+        width(&uneven)
+    );
+    assert!(season_means(&[&[], &four])[0].is_none());
 }
 
 /// They are not merely wide: with many like frames they close in as 1.96 √((1/m + 1/k)/n).

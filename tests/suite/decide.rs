@@ -10,6 +10,7 @@ use podfall::{
     payback::{Offer, payback, worth_per_hour},
     photo::Position,
     plan::{Counts, layout, layout_svg, long_frame_depth_in, plan},
+    report::hand::{HandPage, PhotoPicture, hand_html},
     report::loss::{LossPage, checks_geojson, loss_csv, loss_html, loss_json},
     season::LossUnit,
     sheet::Place,
@@ -298,4 +299,49 @@ fn files_for_scripts() {
     let json: serde_json::Value = serde_json::from_str(&loss_json(&loss, None)).unwrap();
     assert_eq!(json["schema"], 1);
     assert!(json["season"]["all"]["sources"][0]["amount"]["bu_per_ac"]["estimate"].is_number());
+}
+
+#[test]
+fn frames_that_disagree_stand_on_a_page_with_their_pictures_worst_first() {
+    let frame = |photo: &str, by_photo: f64, by_hand: f64| FrameLoss {
+        photo: photo.to_owned(),
+        beans: Limits {
+            estimate: by_photo,
+            low: by_photo - 2.0,
+            high: by_photo + 2.0,
+        },
+        area_m2: exactly(M2_PER_FT2),
+        hand: podfall::loss::HandCounts {
+            beans: Some(by_hand),
+            ..Default::default()
+        },
+        ..FrameLoss::default()
+    };
+    let frames = [
+        frame("near.jpg", 10.0, 11.0),
+        frame("off <b>.jpg", 12.0, 18.0),
+        frame("alike.jpg", 7.0, 7.0),
+        frame("far.jpg", 20.0, 31.0),
+    ];
+    let found = photo_against_hand(&frames).unwrap();
+    let picture = |photo: &str| {
+        Some(PhotoPicture {
+            small_jpeg: photo.as_bytes()[..3].to_vec(),
+            link: Some("annotated/x.jpg".to_owned()),
+        })
+    };
+    let page = hand_html(&HandPage {
+        found: &found,
+        title: "north & south",
+        picture: &picture,
+    })
+    .unwrap();
+    assert!(page.contains("2 of 4 frames disagree") && page.contains("north &amp; south"));
+    assert_eq!(page.matches("<figure>").count(), 2);
+    assert_eq!(page.matches("data:image/jpeg;base64,").count(), 2);
+    let at = |text: &str| page.find(text).unwrap();
+    assert!(at("<b>far.jpg</b>") < at("<b>off &lt;b&gt;.jpg</b>"));
+    assert!(!page.contains("<script") && !page.contains("http"));
+    // Each frame stands in the table, with its picture or without.
+    assert_eq!(page.matches("<tr><td>").count(), 4);
 }

@@ -3,6 +3,7 @@
 mod apart;
 mod batch;
 mod browser;
+mod cards;
 mod case;
 mod cli;
 mod confirm;

@@ -174,10 +174,7 @@ fn cards_hold_a_word_and_a_code_each() {
         checks: 2,
     });
     assert_eq!(page.matches("<section").count(), 6);
-    assert_eq!(
-        page.matches("aria-label=\"code PF1B4").count(),
-        1
-    );
+    assert_eq!(page.matches("aria-label=\"code PF1B4").count(), 1);
     assert!(!page.contains("http://") && !page.contains("<script"));
 }
 

@@ -59,7 +59,9 @@ impl Dispersions {
             }
         }
         (0..self.ln_k.len())
-            .map(|j| ln_sum((season.iter().zip(&self.near)).map(|(weight, near)| weight + near[j].ln())))
+            .map(|j| {
+                ln_sum((season.iter().zip(&self.near)).map(|(weight, near)| weight + near[j].ln()))
+            })
             .collect()
     }
 }

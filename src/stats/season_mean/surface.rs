@@ -151,7 +151,8 @@ impl<'a> Surface<'a> {
                     .map(|(sum, points)| points.ln_likelihood(sum, &k, cv, ln_density, density))
                     .sum();
                 // Times dμ/d ln μ.
-                let of_mean = ln_density - 0.5 * mean.ln() - UNEVEN_POWER * (mean / k.value).ln_1p();
+                let of_mean =
+                    ln_density - 0.5 * mean.ln() - UNEVEN_POWER * (mean / k.value).ln_1p();
                 *slot = nuisance.ln_weight + ln_like + of_mean;
                 let without = *slot - nuisance.ln_k_weight;
                 nuisance.ln_sum = ln_add(nuisance.ln_sum, without);
