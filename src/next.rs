@@ -216,19 +216,20 @@ fn how_much(loss: &SourceLoss, source: Source) -> Option<String> {
 
 /// Values written as `name=value` in the sheet's settings that lie outside the manual's range.
 ///
-/// A setting reads `rotor_rpm=850; concave_mm=22, early`: what is not `name=value` is passed over.
+/// A setting reads `rotor_rpm=850; concave_mm=22, early` or `reel slower rotor_rpm=850`: what is not
+/// `name=value` is passed over.
 pub fn outside_manual(
     settings: &[String],
     manual: &BTreeMap<String, ManualRange>,
 ) -> Vec<OutsideManual> {
     let mut outside = Vec::new();
     for setting in settings {
-        for part in setting.split([';', ',']) {
-            let Some((name, value)) = part.split_once('=') else {
-                continue;
-            };
-            let name = name.trim();
-            let (Some(range), Ok(value)) = (manual.get(name), value.trim().parse::<f64>()) else {
+        for (at, _) in setting.match_indices('=') {
+            let word = |c: char| c.is_whitespace() || c == ';' || c == ',';
+            let name = setting[..at].trim_end().rsplit(word).next();
+            let value = setting[at + 1..].trim_start().split(word).next();
+            let (name, value) = (name.unwrap_or_default(), value.unwrap_or_default());
+            let (Some(range), Ok(value)) = (manual.get(name), value.parse::<f64>()) else {
                 continue;
             };
             if !(range.least..=range.most).contains(&value) {
@@ -260,9 +261,11 @@ mod tests {
         let settings = [
             "rotor_rpm=850; concave_mm=22".to_owned(),
             "rotor_rpm = 600, late".to_owned(),
+            "reel slower rotor_rpm=900 concave_mm=22".to_owned(),
         ];
         let outside = outside_manual(&settings, &manual);
-        assert_eq!(outside.len(), 1);
+        assert_eq!(outside.len(), 2);
+        assert_eq!(outside[1].value, 900.0);
         assert_eq!(
             (outside[0].name.as_str(), outside[0].value),
             ("rotor_rpm", 850.0)

@@ -134,9 +134,14 @@ fn drawing(found: &PhotoAgainstHand) -> String {
     }
     for value in [low + room, 0.0, high - room] {
         svg.push_str(&format!(
-            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{value:+.0}</text>",
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\" fill=\"#333\">{}</text>",
             left - 6.0,
-            y(value) + 4.0
+            y(value) + 4.0,
+            if value == 0.0 {
+                "0".to_owned()
+            } else {
+                format!("{value:+.0}")
+            },
         ));
     }
     for (mean, off, disagrees) in points {
