@@ -59,7 +59,15 @@ pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> M
             differs.extend(CardDiffers::of(row, card));
         }
     }
-    let names = check_names(&rows, shots, (&guessed, &known, &card_names));
+    let names = check_names(
+        &rows,
+        shots,
+        &Names {
+            guessed: &guessed,
+            known: &known,
+            card_names: &card_names,
+        },
+    );
     let have: HashSet<String> = rows.iter().map(|row| row.photo().to_owned()).collect();
     let mut fresh: Vec<usize> = (0..shots.len())
         .filter(|&i| !have.contains(&shots[i].photo))
@@ -96,20 +104,30 @@ pub fn merge(old: Option<&Sheet>, shots: &[Shot], settings: &GuessSettings) -> M
     }
 }
 
+/// What the names of stops rest on.
+struct Names<'a> {
+    /// The stop of each photo.
+    guessed: &'a [Option<usize>],
+    /// Where each photo stands among the shots.
+    known: &'a HashMap<&'a str, usize>,
+    /// What the person calls the check of each card.
+    card_names: &'a BTreeMap<u16, String>,
+}
+
 /// The name of each stop: the one most typed for its photos or read off their cards, else the next free number.
 fn check_names(
     rows: &[Row],
     shots: &[Shot],
-    (guessed, known, card_names): (
-        &[Option<usize>],
-        &HashMap<&str, usize>,
-        &BTreeMap<u16, String>,
-    ),
+    Names {
+        guessed,
+        known,
+        card_names,
+    }: &Names<'_>,
 ) -> BTreeMap<usize, String> {
     let mut votes: BTreeMap<usize, BTreeMap<String, usize>> = BTreeMap::new();
     let mut highest = 0_usize;
     let in_sheet: HashSet<&str> = rows.iter().map(Row::photo).collect();
-    for (shot, stop) in shots.iter().zip(guessed) {
+    for (shot, stop) in shots.iter().zip(*guessed) {
         let Some(card) = shot
             .card
             .filter(|_| !in_sheet.contains(shot.photo.as_str()))
