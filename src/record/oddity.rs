@@ -208,6 +208,7 @@ fn running_back(photos: &[PhotoCount]) -> Vec<Option<String>> {
             photo: p.photo.clone(),
             taken: p.meta.taken.clone(),
             position: None,
+            card: None,
         })
         .collect();
     let times = seconds(&shots);
