@@ -5,26 +5,59 @@ Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W mul
 10 share visible (logit), 11 beans in pod, 12 log length mm of a pod, 13 cos 2a, 14 sin 2a of its axis.
 """
 OUT_CHANNELS = 15
-# (name, input, kind, parameters)
-W0, W1, W2 = 24, 56, 128
+# Widths at 1/2, 1/4, 1/8 and 1/16 of the picture and blocks at 1/4, 1/8 and 1/16; `thin`: a block's 3 x 3 works on half
+# its channels between two 1 x 1, else the 3 x 3 itself halves them.
+SIZES = {
+    "small": dict(w=(16, 32, 96, 0), n=(0, 6, 0), thin=True),
+    "medium": dict(w=(24, 44, 128, 0), n=(1, 5, 0), thin=False),
+    "deep": dict(w=(16, 32, 112, 160), n=(0, 5, 4), thin=True),
+    "quick": dict(w=(16, 32, 80, 144), n=(0, 4, 4), thin=True),
+    "large": dict(w=(32, 96, 256, 384), n=(2, 6, 4), thin=False),
+}
 
 
-def layers(w0=W0, w1=W1, w2=W2, n4=2, n8=3):
+def block(out, name, cur, w, thin):
+    h = w // 2
+    if thin:
+        out += [(name + "a", "conv", [cur], (w, h, 1, 1, True)), (name + "b", "conv", [name + "a"], (h, h, 3, 1, True)), (name + "c", "conv", [name + "b"], (h, w, 1, 1, False))]
+        out += [(name, "addrelu", [cur, name + "c"], None)]
+    else:
+        out += [(name + "a", "conv", [cur], (w, h, 3, 1, True)), (name + "b", "conv", [name + "a"], (h, w, 1, 1, False)), (name, "addrelu", [cur, name + "b"], None)]
+    return name
+
+
+def layers(size="small"):
     """name, op, inputs, args: conv args are (in, out, kernel, stride, relu)."""
+    z = SIZES[size]; (w0, w1, w2, w3), (n4, n8, n16), thin = z["w"], z["n"], z["thin"]
     out = [("s", "conv", ["x"], (3, w0, 5, 2, True)), ("d", "conv", ["s"], (w0, w1, 3, 2, True))]
     cur = "d"
     for i in range(n4):
-        out += [(f"q{i}a", "conv", [cur], (w1, w1, 3, 1, True))]
-        cur = f"q{i}a"
-    skip = cur
+        cur = block(out, f"q{i}", cur, w1, thin)
+    skip4 = cur
     out += [("e", "conv", [cur], (w1, w2, 3, 2, True))]
     cur = "e"
     for i in range(n8):
-        out += [(f"e{i}a", "conv", [cur], (w2, w2 // 2, 3, 1, True)), (f"e{i}b", "conv", [f"e{i}a"], (w2 // 2, w2, 1, 1, False)), (f"e{i}", "addrelu", [cur, f"e{i}b"], None)]
-        cur = f"e{i}"
-    out += [("u", "conv", [cur], (w2, w1, 1, 1, False)), ("uu", "up2", ["u"], None), ("m", "addrelu", ["uu", skip], None),
+        cur = block(out, f"e{i}", cur, w2, thin)
+    if w3:
+        out += [("g", "conv", [cur], (w2, w3, 3, 2, True))]; skip8, cur = cur, "g"
+        for i in range(n16):
+            cur = block(out, f"g{i}", cur, w3, thin)
+        out += [("v", "conv", [cur], (w3, w2, 1, 1, False)), ("vv", "up2", ["v"], None), ("vm", "addrelu", ["vv", skip8], None)]
+        cur = block(out, "vb", "vm", w2, thin)
+    out += [("u", "conv", [cur], (w2, w1, 1, 1, False)), ("uu", "up2", ["u"], None), ("m", "addrelu", ["uu", skip4], None),
             ("f", "conv", ["m"], (w1, w1, 3, 1, True)), ("y", "conv", ["f"], (w1, OUT_CHANNELS, 1, 1, False))]
     return out
+
+
+def cost(ls, h, w):
+    """Multiply-adds for a picture of h x w px, and weights."""
+    at, macs, weights = {"x": 1}, 0, 0
+    for name, op, ins, a in ls:
+        if op == "conv":
+            i, o, k, st, _ = a; at[name] = at[ins[0]] * st; macs += h * w / at[name] ** 2 * i * o * k * k; weights += i * o * k * k + o
+        else:
+            at[name] = at[ins[0]] / 2 if op == "up2" else at[ins[0]]
+    return macs, weights
 
 
 def torch_net(ls):

@@ -1,7 +1,8 @@
-"""Trains the network. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...]
+"""Trains the networks. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...] [--sizes large,small]
 
-Synthetic tiles are made by worker processes all the while and join a pool on the GPU; photo tiles are cut,
-turned and scaled on the GPU from the flat photos of pack.py. Time, not epochs, ends it; the seed fixes the start.
+All sizes see the same tiles at the same time; each after the first also learns what the first, the largest, sees (distillation).
+Drawn tiles are made by worker processes all the while and join a pool on the GPU; photo tiles are cut, turned and scaled on the
+GPU from the flat photos of pack.py. Time, not epochs, ends it; the seed fixes the start.
 """
 import argparse
 import glob
@@ -45,45 +46,69 @@ class Ring:
         return [k % s.slots for k in range(max(a, b - s.slots), b)]
 
 
-def worker(w, ring, a, photo_tiles):
+def worker(w, ring, a):
     cv2.setNumThreads(1); torch.set_num_threads(1); os.nice(5)
     r = np.random.default_rng(a.seed * 1000 + w)
-    if photo_tiles: photos = Photos(a.pack, a.train.split(","))
-    else:
-        cut = synth.read_cutouts(a.cutouts, set(range(1, a.cutouts_to + 1))); gr = [cv2.imread(f) for f in sorted(glob.glob(a.ground + "/*.jpg"))]
+    cut = synth.read_cutouts(a.cutouts, set(range(1, a.cutouts_to + 1))); gr = [cv2.imread(f) for f in sorted(glob.glob(a.ground + "/*.jpg"))]
     while True:
-        try: im, rows = photos.cut(r) if photo_tiles else synth.tile(r, N, cut, gr)
+        try: im, rows = synth.tile(r, N, cut, gr)
         except cv2.error: continue
         while ring.made[w] - ring.seen[w] > ring.slots: time.sleep(.01)
         ring.put(w, im, rows)
 
 
-class Photos:
+def read_pack(f):
+    z = np.load(f); im = cv2.imread(f[:-4] + ".webp"); m = cv2.imread(f[:-4] + "_m.png", 0)
+    return dict(name=os.path.basename(f)[:-4], im=im, m=m, rows=z["rows"], pods=bool(z["pods"]), k=float(z["scale"]), inside=z["inside"], corners=z["corners"])
+
+
+def photos(pack, prefixes, workers=16):
     """Flat photos of pack.py whose names start with one of the prefixes."""
+    fs = [f for f in sorted(glob.glob(pack + "/*.npz")) if any(os.path.basename(f).startswith(p) for p in prefixes)]
+    with mp.get_context("fork").Pool(workers) as pool: return pool.map(read_pack, fs, 2)
 
-    def __init__(s, pack, prefixes):
-        s.items = []
-        for f in sorted(glob.glob(pack + "/*.npz")):
-            n = os.path.basename(f)
-            if not any(n.startswith(p) for p in prefixes): continue
-            z = np.load(f); im = cv2.imread(f[:-4] + ".webp"); m = cv2.imread(f[:-4] + "_m.png", 0)
-            s.items.append(dict(name=n[:-4], im=im, m=m, rows=z["rows"], pods=bool(z["pods"]), k=float(z["scale"]), inside=z["inside"], corners=z["corners"]))
-        w = np.array([len(i["rows"]) ** .5 + 8 for i in s.items]); s.w = w / w.sum() if len(w) else w
 
-    def cut(s, r):
-        """One tile, turned, mirrored and scaled at random, with its rows."""
-        it = s.items[r.choice(len(s.items), p=s.w)]; h, w = it["im"].shape[:2]
-        z = 1 / it["k"] * math.exp(r.normal(0, .10))
-        for _ in range(12):
-            cx, cy = r.uniform(0, w), r.uniform(0, h)
-            if len(it["rows"]) and r.random() < .5: cx, cy = np.clip(it["rows"][r.integers(len(it["rows"])), 1:3] + r.uniform(-70, 70, 2), 0, [w - 1, h - 1])
-            if it["m"][min(int(cy / 4), it["m"].shape[0] - 1), min(int(cx / 4), it["m"].shape[1] - 1)] > 0: break
-        a = r.uniform(0, 2 * math.pi); fl = 1 if r.random() < .5 else -1; c, sn = math.cos(a), math.sin(a)
-        A = np.array([[fl * z * c, fl * z * sn, 0], [-z * sn, z * c, 0]]); A[:, 2] = N / 2 - A[:, :2] @ [cx, cy]
-        B = A.copy(); B[:, 2] += A[:, :2] @ [.5, .5] - .5      # pixel centres
-        im = cv2.warpAffine(it["im"], B, (N, N), flags=cv2.INTER_CUBIC if r.random() < .5 else cv2.INTER_LINEAR)
-        R = it["rows"].copy(); R[:, 1:3] = R[:, 1:3] @ A[:, :2].T + A[:, 2]; R[:, 3] *= z; R[:, 6] *= z; R[:, 7] = (R[:, 7] - a) * fl
-        return im, R[(R[:, 1] > -8) & (R[:, 1] < N + 8) & (R[:, 2] > -8) & (R[:, 2] < N + 8)]
+class Crops:
+    """Overlapping squares of flat photos, on the GPU, from which tiles are cut."""
+
+    SIDE, STEP = 400, 240
+
+    def __init__(s, items, room=24000):
+        s.names, s.n = set(), 0
+        z = lambda *k: torch.zeros(room, *k, device=DEV)
+        s.im = torch.empty(room, s.SIDE, s.SIDE, 3, dtype=torch.uint8, device=DEV); s.rows, s.scale, s.weight, s.known = z(MOST, 8), z(), z(), z()
+        for it in items: s.add(it)
+
+    def add(s, it):
+        """Cuts one flat photo up."""
+        h, w = it["im"].shape[:2]; ims, rows, weight = [], [], []; s.names.add(it["name"])
+        for y in range(0, max(1, h - s.SIDE + s.STEP), s.STEP):
+            for x in range(0, max(1, w - s.SIDE + s.STEP), s.STEP):
+                y0, x0 = max(0, min(y, h - s.SIDE)), max(0, min(x, w - s.SIDE)); c = it["im"][y0:y0 + s.SIDE, x0:x0 + s.SIDE]
+                if it["m"][y0 // 4:(y0 + s.SIDE) // 4, x0 // 4:(x0 + s.SIDE) // 4].mean() < 235: continue
+                if c.shape[:2] != (s.SIDE, s.SIDE): c = cv2.copyMakeBorder(c, 0, s.SIDE - c.shape[0], 0, s.SIDE - c.shape[1], cv2.BORDER_REFLECT)
+                R = it["rows"]; R = R[(R[:, 1] > x0 - 8) & (R[:, 1] < x0 + s.SIDE + 8) & (R[:, 2] > y0 - 8) & (R[:, 2] < y0 + s.SIDE + 8)].copy(); R[:, 1] -= x0; R[:, 2] -= y0
+                o = np.full((MOST, 8), -1, np.float32); n = min(MOST, len(R)); o[:n] = R[:n]; ims.append(c); rows.append(o); weight.append(n ** .5 + 2.5 + 2 * (R[:, 0] == 2).sum())
+        i, j = s.n, min(len(s.im), s.n + len(ims))
+        if j <= i: return
+        t = lambda v: torch.tensor(np.array(v[:j - i]), device=DEV)
+        s.im[i:j], s.rows[i:j], s.weight[i:j], s.scale[i:j], s.known[i:j], s.n = t(ims), t(rows), t(weight).float(), it["k"], float(it["pods"]), j
+
+    def cut(s, n, gen):
+        """n tiles (n,3,N,N) 0..255, turned, mirrored and scaled at random, their rows, and whether their pods are known."""
+        u = lambda *k: torch.rand(*k, device=DEV, generator=gen)
+        i = torch.multinomial(s.weight[:s.n], n, True, generator=gen); z = torch.exp(torch.randn(n, device=DEV, generator=gen) * .10).clamp(.8, 1.3) / s.scale[i]
+        a = u(n) * 2 * math.pi; fl = torch.where(u(n) < .5, 1.0, -1.0); c, sn = torch.cos(a), torch.sin(a); h = N / 2 / z
+        room = ((s.SIDE / 2 - h * (c.abs() + sn.abs()))).clamp(min=0); cx, cy = s.SIDE / 2 + (u(n) * 2 - 1) * room, s.SIDE / 2 + (u(n) * 2 - 1) * room
+        # tile = A (crop - centre) + N/2; the grid needs the way back, in -1..1
+        A = torch.stack([torch.stack([fl * z * c, fl * z * sn], 1), torch.stack([-z * sn, z * c], 1)], 1); back = torch.linalg.inv(A)
+        th = torch.cat([back * N / s.SIDE, torch.stack([cx, cy], 1)[:, :, None] * 2 / s.SIDE - 1], 2)
+        x = F.grid_sample(s.im[i].permute(0, 3, 1, 2).float(), F.affine_grid(th, (n, 3, N, N), align_corners=False), mode="bicubic", padding_mode="reflection", align_corners=False)
+        R = s.rows[i].clone(); ok = R[..., 0] >= 0
+        xy = torch.einsum("nij,nkj->nki", A, R[..., 1:3] - torch.stack([cx, cy], 1)[:, None]) + N / 2
+        ok &= (xy > -8).all(2) & (xy < N + 8).all(2)
+        R[..., 1:3] = xy; R[..., 3] *= z[:, None]; R[..., 6] *= z[:, None]; R[..., 7] = (R[..., 7] - a[:, None]) * fl[:, None]; R[..., 0] = torch.where(ok, R[..., 0], -1.0)
+        return x.clamp(0, 255), R, s.known[i]
 
 
 def augment(x, rows, gen, flip):
@@ -135,11 +160,15 @@ def split_out(y):
     return F.pixel_shuffle(y[:, :8], 2), y[:, 8:]
 
 
-def loss_of(y, rows, pods_known):
+def loss_of(y, rows, pods_known, teacher=None):
+    """The loss of raw output `y` against the truth, and where given against what the teacher sees (heat logits, the rest)."""
     lo, rest = split_out(y); heat, wt, (b, cls, cx, cy, good) = targets(rows, pods_known)
     p = torch.sigmoid(lo.float()).clamp(1e-4, 1 - 1e-4); pos = (heat == 1).float()
     l = -(pos * (1 - p) ** 2 * torch.log(p) + (1 - pos) * (1 - heat) ** 4 * p ** 2 * torch.log(1 - p)) * wt
-    n = pos.sum((0, 2, 3)).clamp(min=8); hl = (l.sum((0, 2, 3)) / n * torch.tensor([1.0, 1.0], device=DEV)).sum()
+    n = pos.sum((0, 2, 3)).clamp(min=8); hl = (l.sum((0, 2, 3)) / n).sum()
+    if teacher is not None:
+        q = torch.sigmoid(teacher); e = F.binary_cross_entropy_with_logits(lo.float(), q, reduction="none") + torch.special.xlogy(q, q) + torch.special.xlogy(1 - q, 1 - q)
+        kd = (e * (.05 + q)).sum((0, 2, 3)) / n * 2
     S = rest.shape[-1]; qx, qy = (cx / 2).floor().long(), (cy / 2).floor().long()
     k = good & (qx >= 0) & (qx < S) & (qy >= 0) & (qy < S) & (cls == 0); v = rest[b[k], :, qy[k], qx[k]].float(); r = rows[k]
     el = F.binary_cross_entropy_with_logits(v[:, 0], r[:, 0]) * .3 + F.smooth_l1_loss(v[:, 1], torch.log(r[:, 3].clamp(min=1) / PX_PER_MM)) + .3 * F.binary_cross_entropy_with_logits(v[:, 2], r[:, 4]) if k.any() else 0
@@ -147,7 +176,7 @@ def loss_of(y, rows, pods_known):
     if k.any():
         v = rest[b[k], :, qy[k], qx[k]].float(); r = rows[k]
         el = el + .2 * F.smooth_l1_loss(v[:, 3], r[:, 5]) + .3 * F.smooth_l1_loss(v[:, 4], torch.log(r[:, 6].clamp(min=4) / PX_PER_MM)) + .3 * F.smooth_l1_loss(v[:, 5:7], torch.stack([torch.cos(2 * r[:, 7]), torch.sin(2 * r[:, 7])], 1))
-    return hl + el, hl.detach()
+    return hl + el + (kd.sum() if teacher is not None else 0), hl.detach()
 
 
 def peaks(heat, rad=2, least=.05):
@@ -174,7 +203,7 @@ def look(net, items):
     """Runs the net over whole val plots; a row per peak: photo, class, x, y, p, hit (1 right, 0 wrong, -1 does not matter), rest..."""
     net.eval(); rows, truths = [], {}
     for n, it in enumerate(items):
-        im = torch.from_numpy(it["im"]).to(DEV).permute(2, 0, 1); h, w = im.shape[1:]; H, W = (h + 7) // 8 * 8, (w + 7) // 8 * 8
+        im = torch.from_numpy(it["im"]).to(DEV).permute(2, 0, 1); h, w = im.shape[1:]; H, W = (h + 15) // 16 * 16, (w + 15) // 16 * 16
         x = F.pad(im[None].float() / 255, (0, W - w, 0, H - h), mode="replicate") - .5
         lo, rest = split_out(net(x).float()); heat = torch.sigmoid(lo)[0]
         T = it["rows"]; ins = it["inside"]; c = it["corners"].astype(np.float32)
@@ -202,57 +231,80 @@ def figures(rows, truths, items, which, cls):
     return dict(f1=round(float(best[0]), 4), at=round(float(best[1]), 2), truths=tot)
 
 
+def look_in(a, crops):
+    """Takes up photos that have come into the pack since."""
+    for f in sorted(glob.glob(a.pack + "/*.npz")):
+        n = os.path.basename(f)[:-4]
+        if n not in crops.names and any(n.startswith(p) for p in a.train.split(",")):
+            try: crops.add(read_pack(f))
+            except Exception as e: print("not yet", n, e, flush=True)
+
+
 def main():
     ap = argparse.ArgumentParser()
-    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rend", val="val", start="").items(): ap.add_argument("--" + k, default=d)
+    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", sizes="large,small").items(): ap.add_argument("--" + k, default=d)
+    ap.add_argument("--freeze", action="store_true", help="the first net teaches and learns no more")
+    ap.add_argument("--watch", action="store_true", help="scenes still come into the pack; they join")
+    ap.add_argument("--span", type=float, default=0, help="minutes of the whole course, when this run is a part of it"); ap.add_argument("--offset", type=float, default=0)
     ap.add_argument("--minutes", type=float, default=8); ap.add_argument("--seed", type=int, default=1); ap.add_argument("--workers", type=int, default=15)
-    ap.add_argument("--batch", type=int, default=64); ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--synth", type=float, default=.5); ap.add_argument("--cutouts-to", type=int, default=22)
-    a = ap.parse_args(); os.makedirs(a.out, exist_ok=True); t0 = time.time(); torch.manual_seed(a.seed); r = np.random.default_rng(a.seed)
-    np_ = max(1, a.workers // 5); ring = Ring(a.workers, 4000); ctx = mp.get_context("fork")
-    ps = [ctx.Process(target=worker, args=(i, ring, a, i < np_), daemon=True) for i in range(a.workers)]
+    ap.add_argument("--batch", type=int, default=96); ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--synth", type=float, default=.4); ap.add_argument("--cutouts-to", type=int, default=22)
+    a = ap.parse_args(); os.makedirs(a.out, exist_ok=True); t0 = time.time(); torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True
+    val = photos(a.pack, a.val.split(",")); crops = Crops(photos(a.pack, a.train.split(",")))
+    ring = Ring(a.workers, 2000); ctx = mp.get_context("fork"); ps = [ctx.Process(target=worker, args=(i, ring, a), daemon=True) for i in range(a.workers)]
     for p in ps: p.start()
-    gen = torch.Generator(device=DEV); gen.manual_seed(a.seed)
-    val = Photos(a.pack, a.val.split(","))
-    ls = netdef.layers(); net = netdef.torch_net(ls).to(DEV).to(memory_format=torch.channels_last)
-    with torch.no_grad(): net.c["y"][0].bias[:8] = -4.0
-    if a.start: net.load_state_dict(torch.load(a.start, map_location=DEV))
-    opt = torch.optim.AdamW(net.parameters(), a.lr, weight_decay=1e-3); ema = {k: v.clone() for k, v in net.state_dict().items()}
-    caps = (np_ * 4000, (a.workers - np_) * 4000); pool = [torch.zeros(c, N, N, 3, dtype=torch.uint8, device=DEV) for c in caps]; prow = [torch.zeros(c, MOST, 8, device=DEV) for c in caps]; have = [0, 0]
-    print("start", len(val.items), "photos held back; parameters", sum(p.numel() for p in net.parameters()), flush=True)
-    step, seen, log, T = 0, [], [], a.minutes * 60
+    gen = torch.Generator(device=DEV); gen.manual_seed(a.seed); sizes = a.sizes.split(",")
+    nets = [netdef.torch_net(netdef.layers(z)).to(DEV).to(memory_format=torch.channels_last) for z in sizes]
+    for z, net in zip(sizes, nets):
+        with torch.no_grad(): net.c["y"][0].bias[:8] = -4.0
+        if a.start and os.path.exists(f"{a.start}/{z}.pt"): net.load_state_dict(torch.load(f"{a.start}/{z}.pt", map_location=DEV)); print("goes on from", z)
+    opts = [torch.optim.AdamW(net.parameters(), a.lr, weight_decay=1e-2) for net in nets]; emas = [{k: v.clone() for k, v in net.state_dict().items()} for net in nets]
+    cap = 60000; pool = torch.zeros(cap, N, N, 3, dtype=torch.uint8, device=DEV); prow = torch.full((cap, MOST, 8), -1.0, device=DEV); have = 0
+    print("start %.0f s" % (time.time() - t0), len(val), "photos held back;", crops.n, "crops; parameters", [sum(p.numel() for p in n.parameters()) for n in nets], flush=True)
+
+    def judge(which):
+        rr, tt = look(which, val)
+        return rr, tt, {w + ("_pod" if c else ""): figures(rr, tt, val, w, c) for w in a.val.split(",") for c in (0, 1) if any(i["name"].startswith(w) and (not c or i["pods"]) for i in val)}
+
+    step, seen, T = 0, [[] for _ in nets], a.minutes * 60
     while time.time() - t0 < T:
         for w in range(a.workers):
-            new = ring.new(w); k = 0 if w < np_ else 1
+            new = ring.new(w)
             for lo in range(0, len(new), 64):
-                sl = new[lo:lo + 64]; at = torch.tensor([(have[k] + i) % caps[k] for i in range(len(sl))], device=DEV)
-                pool[k][at] = torch.from_numpy(ring.im[w, sl]).to(DEV); prow[k][at] = torch.from_numpy(ring.rows[w, sl]).to(DEV); have[k] += len(sl)
-        if min(have) < 256: time.sleep(.05); continue
+                sl = new[lo:lo + 64]; at = torch.tensor([(have + i) % cap for i in range(len(sl))], device=DEV)
+                pool[at] = torch.from_numpy(ring.im[w, sl]).to(DEV); prow[at] = torch.from_numpy(ring.rows[w, sl]).to(DEV); have += len(sl)
+        if have < 256 or crops.n == 0:
+            time.sleep(.5); look_in(a, crops) if a.watch else None; continue
+        f = ((time.time() - t0) + a.offset * 60) / (a.span * 60 or T); lr = a.lr * min(1, step / 500) * (.5 * (1 + math.cos(math.pi * min(1, f)))) + 1e-6
+        for o in opts:
+            for g in o.param_groups: g["lr"] = lr
         for _ in range(8):
-            parts = []
-            for k, ns in ((0, a.batch - int(a.batch * a.synth)), (1, int(a.batch * a.synth))):
-                i = torch.randint(min(have[k], caps[k]), (ns,), device=DEV, generator=gen)
-                parts.append(augment(pool[k][i].permute(0, 3, 1, 2).float(), prow[k][i].clone(), gen, True))
-            x, rows = torch.cat([p[0] for p in parts]), torch.cat([p[1] for p in parts]); known = torch.ones(len(x), device=DEV)
-            f = (time.time() - t0) / T; lr = a.lr * min(1, step / 300) * .5 * (1 + math.cos(math.pi * min(1, f))) + 1e-6
-            for g in opt.param_groups: g["lr"] = lr
-            with torch.autocast(DEV, dtype=torch.bfloat16): y = net(x.contiguous(memory_format=torch.channels_last))
-            l, hl = loss_of(y, rows, known); opt.zero_grad(); l.backward(); torch.nn.utils.clip_grad_norm_(net.parameters(), 5); opt.step(); seen.append(hl); step += 1
-            if step % 4: continue
-            d = min(.997, 1 - 4 / (step + 40))
+            ns = int(a.batch * a.synth); i = torch.randint(min(have, cap), (ns,), device=DEV, generator=gen); px, pr, pk = crops.cut(a.batch - ns, gen)
+            parts = [augment(px, pr, gen, False), augment(pool[i].permute(0, 3, 1, 2).float(), prow[i].clone(), gen, True)]
+            x, rows = torch.cat([p[0] for p in parts]).contiguous(memory_format=torch.channels_last), torch.cat([p[1] for p in parts]); known = torch.cat([pk, torch.ones(ns, device=DEV)])
+            teacher = None
+            for k, (net, opt) in enumerate(zip(nets, opts)):
+                if k == 0 and a.freeze:
+                    with torch.no_grad(), torch.autocast(DEV, dtype=torch.bfloat16): teacher = split_out(net.eval()(x))[0].float()
+                    seen[0].append(torch.zeros((), device=DEV)); continue
+                with torch.autocast(DEV, dtype=torch.bfloat16): y = net(x)
+                l, hl = loss_of(y, rows, known, teacher); opt.zero_grad(set_to_none=True); l.backward(); torch.nn.utils.clip_grad_norm_(net.parameters(), 5); opt.step(); seen[k].append(hl)
+                if k == 0 and f > .1: teacher = split_out(y.detach())[0].float()
+            step += 1
+        d = min(.995, 1 - 8 / (step + 80))
+        for net, ema in zip(nets, emas):
             for k, v in net.state_dict().items():
                 if v.dtype.is_floating_point: ema[k].mul_(d).add_(v, alpha=1 - d)
                 else: ema[k].copy_(v)
-        if step % 400 == 0: print("%5.0fs step %d loss %.3f tiles %s" % (time.time() - t0, step, float(torch.stack(seen[-200:]).mean()), have), flush=True)
-        if step % 2400 == 0:
-            keep = {k: v.clone() for k, v in net.state_dict().items()}; net.load_state_dict(ema); rr, tt = look(net, val.items)
-            e = {w + ("_pod" if c else ""): figures(rr, tt, val.items, w, c) for w in a.val.split(",") for c in (0, 1) if any(i["name"].startswith(w) and (not c or i["pods"]) for i in val.items)}
-            print(json.dumps(e), flush=True); net.load_state_dict(keep)
-    net.load_state_dict(ema); rr, tt = look(net, val.items)
-    e = {w + ("_pod" if c else ""): figures(rr, tt, val.items, w, c) for w in a.val.split(",") for c in (0, 1) if any(i["name"].startswith(w) and (not c or i["pods"]) for i in val.items)}
-    print("final", step, have, json.dumps(e), flush=True)
-    torch.save(net.state_dict(), a.out + "/net.pt"); np.savez_compressed(a.out + "/val.npz", rows=rr, truths=np.array([(n, c, *v) for (n, c), v in tt.items()]), names=np.array([i["name"] for i in val.items]))
-    w = netdef.folded(net); np.savez_compressed(a.out + "/weights.npz", **{k + s: v for k, (x, y) in w.items() for s, v in ((".w", x), (".b", y))})
-    open(a.out + "/beans.onnx", "wb").write(netdef.onnx_model(ls, w))
+        if a.watch and step % 400 == 0:                # scenes that have been rendered meanwhile
+            look_in(a, crops)
+        if step % 400 == 0: print("%5.0fs step %d loss %s tiles %d crops %d" % (time.time() - t0, step, ["%.3f" % float(torch.stack(s[-200:]).mean()) for s in seen], have, crops.n), flush=True)
+        if step % 4000 == 0:
+            for z, net, ema in zip(sizes, nets, emas):
+                keep = {k: v.clone() for k, v in net.state_dict().items()}; net.load_state_dict(ema); print(z, json.dumps(judge(net)[2]), flush=True); net.load_state_dict(keep)
+    for z, net, ema in zip(sizes, nets, emas):
+        net.load_state_dict(ema); rr, tt, e = judge(net); print("final", z, step, have, json.dumps(e), flush=True)
+        torch.save(net.state_dict(), f"{a.out}/{z}.pt"); np.savez_compressed(f"{a.out}/{z}_val.npz", rows=rr, truths=np.array([(n, c, *v) for (n, c), v in tt.items()]), names=np.array([i["name"] for i in val]))
+        w = netdef.folded(net); open(f"{a.out}/{z}.onnx", "wb").write(netdef.onnx_model(netdef.layers(z), w))
     for p in ps: p.terminate()
 
 
