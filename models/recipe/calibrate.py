@@ -53,7 +53,7 @@ def columns(q):
 def fit(ph, w, pod):
     """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
     keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
-    use = [0, 1] if pod else list(range(7)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag([1e-6] + [2e-3 * len(y)] * 0 + [.5] * (len(use) - 1))
+    use = [0, 1] if pod else list(range(7)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [100.] * 2)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
     for _ in range(40):
         p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
     out = np.zeros(7); out[use] = b

@@ -1,6 +1,6 @@
 """The network: its layers as one list, read by PyTorch for training and by the ONNX writer.
 
-Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W multiples of 8. Output 1 x 15 x H/4 x W/4:
+Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W multiples of 16. Output 1 x 15 x H/4 x W/4:
 0-3 bean heat, 4-7 pod heat (2 x 2 sub-cells, row-major), 8 split (logit), 9 log radius mm,
 10 share visible (logit), 11 beans in pod, 12 log length mm of a pod, 13 cos 2a, 14 sin 2a of its axis.
 """
@@ -104,14 +104,16 @@ def folded(net):
 
 
 def onnx_model(ls, weights):
-    """An ONNX file's bytes, opset 13."""
+    """An ONNX file's bytes, opset 13; weights in 16 bits, reckoned with in 32."""
     import onnx
     from onnx import TensorProto as T, helper as h, numpy_helper as nh
-    nodes, inits = [], [nh.from_array(__import__("numpy").array([1, 1, 2, 2], "float32"), "up_scale")]
+    import numpy as np
+    nodes, inits = [], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")]
     for name, op, ins, a in ls:
         if op == "conv":
             i, o, k, st, relu = a; p = k // 2; w, b = weights[name]
-            inits += [nh.from_array(w, name + ".w"), nh.from_array(b, name + ".b")]
+            inits += [nh.from_array(w.astype("float16"), name + ".h"), nh.from_array(b, name + ".b")]     # kept in 16 bits
+            nodes.append(h.make_node("Cast", [name + ".h"], [name + ".w"], to=T.FLOAT))
             nodes.append(h.make_node("Conv", [ins[0], name + ".w", name + ".b"], [name + "_c" if relu else name], kernel_shape=[k, k], strides=[st, st], pads=[p] * 4))
             if relu: nodes.append(h.make_node("Relu", [name + "_c"], [name]))
         elif op == "addrelu":

@@ -11,11 +11,11 @@ const CHANNELS: usize = 15;
 /// Plot pixels to one cell of the output.
 const CELL_PX: usize = 4;
 /// Plot pixels by which the network's inner layers need the sides divided.
-const STEP_PX: usize = 8;
+const STEP_PX: usize = 16;
 /// Longest side looked at in one go, plot pixels. Raised: more memory; lowered: more overlap to compute twice.
-const TILE_PX: usize = 896;
-/// What a tile sees beyond its own part, plot pixels: at least the reach of the network's layers (60 px).
-const HALO_PX: usize = 64;
+const TILE_PX: usize = 1280;
+/// What a tile sees beyond its own part, plot pixels: of the reach of its layers (130 px) all that was seen to matter.
+const HALO_PX: usize = 96;
 
 /// A network ready to look.
 pub struct Net {
@@ -140,7 +140,8 @@ impl Net {
     /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
     pub fn look(&self, raw: &RgbImage) -> Result<Maps, NetError> {
         let (w, h) = (raw.width() as usize, raw.height() as usize);
-        let (cols, rows) = (w.div_ceil(STEP_PX) * 2, h.div_ceil(STEP_PX) * 2);
+        let across = |px: usize| px.next_multiple_of(STEP_PX) / CELL_PX;
+        let (cols, rows) = (across(w), across(h));
         let mut maps = Maps {
             bean_heat: Array2::zeros((rows * 2, cols * 2)),
             pod_heat: Array2::zeros((rows * 2, cols * 2)),
