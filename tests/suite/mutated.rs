@@ -379,8 +379,8 @@ fn parts() {
 
 #[test]
 fn cards_and_networks() {
-    let network = include_bytes!("../../models/beans-v1.onnx");
-    let card = include_str!("../../models/beans-v1.toml");
+    let network = include_bytes!("../../models/beans-v2.onnx");
+    let card = include_str!("../../models/beans-v2.toml");
     let name = Model::built_in().name();
     run(&Target {
         name: "card",
