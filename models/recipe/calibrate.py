@@ -1,7 +1,7 @@
 """Fits a model's card from counts made with an identity calibration on photos that it was not trained on.
 
-usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR [COUNTS.json=TRUTH_DIR ...] [--write]
-Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0]. Standard library and numpy.
+usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR[=WEIGHT] [COUNTS.json=TRUTH_DIR[=WEIGHT] ...] [--write]
+Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]. Standard library and numpy.
 Prints weights, misses, shift and the coverage that they give; --write puts them into the card.
 """
 import glob
@@ -13,6 +13,7 @@ import sys
 
 import numpy as np
 
+RIDGE_SCALE = 20.
 LISTED = 0.05   # as LEAST_PROBABILITY in src/score/learned.rs
 LOGIT = lambda p: np.log(np.clip(p, 1e-6, 1 - 1e-6) / np.clip(1 - p, 1e-6, 1))
 
@@ -41,22 +42,23 @@ def photos(counts, folder, pod):
         m = match(xy(ob), xy([tr[i] for i in must]), [tol[i] for i in must]); left = [i for i in range(len(ob)) if i not in m]
         s = match([xy(ob)[i] for i in left], xy([tr[i] for i in rest]), [tol[i] for i in rest])
         y = np.array([float(i in m) for i in range(len(ob))]); dull = np.zeros(len(ob), bool); dull[[left[i] for i in s]] = True
-        yield dict(name=t["photo"], p=np.array([o["probability"] for o in ob]), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"])
+        yield dict(name=t["photo"], p=np.array([o["probability"] for o in ob]), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"], ft2=p["plot"]["area_m2"] / .09290304)
 
 
 def columns(q):
     """What src/score/card.rs multiplies with the weights."""
     x = LOGIT(q["p0"]); one = np.ones(len(x)); c = one * (min(max(q["cover"], 0), 90) - 30) / 30; s = one * math.log(min(max(q["scale"], 1.2), 5) / 2.5)
-    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x], 1)
+    n = lambda which: np.log1p(which(q["p0"]).sum() / q["ft2"]); k = one * (n(lambda p: (p >= .05) & (p < .3)) - 3); g = one * (n(lambda p: p >= .5) - 2.5)
+    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x], 1)
 
 
 def fit(ph, w, pod):
     """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
     keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
-    use = [0, 1] if pod else list(range(7)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [100.] * 2)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
+    use = [0, 1] if pod else list(range(11)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 4)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
     for _ in range(40):
         p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
-    out = np.zeros(7); out[use] = b
+    out = np.zeros(11); out[use] = b
     return [round(float(v), 3) for v in out]
 
 
@@ -86,13 +88,13 @@ def ece(p, y):
 
 
 def main():
-    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.rsplit("=", 1) for x in a[1:]]; out = {}
+    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.split("=")[:2] for x in a[1:]]; weights = [float((x.split("=") + ["1"])[2]) for x in a[1:]]; out = {}
     for pod in (False, True):
         S = [[q for q in photos(c, d, pod)] for c, d in sets]; ph = [q for s in S for q in s]
         if not ph: continue
-        # each set weighs the same; figures are of photos left out one at a time, the card takes the fit over all
+        # each set weighs the same, or as told; figures are of photos left out one at a time, the card takes the fit over all
         for q in ph: q["p0"] = q["p"]
-        w = [1 / (sum(len(q["p"]) for q in s) or 1) for s in S for q in s]
+        w = [v / (sum(len(q["p"]) for q in s) or 1) for s, v in zip(S, weights) for q in s]
         for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod), q)
         kn = fit(ph, w, pod); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
         before, after = ece(cat("p0")[keep], cat("y")[keep]), ece(cat("p")[keep], cat("y")[keep])

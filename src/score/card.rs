@@ -24,18 +24,19 @@ pub struct Card {
     pub about: toml::Table,
 }
 
-/// A calibration: from heat to probability, by how much residue lies there and how coarse the photo is.
+/// A calibration: from heat to probability, by what else is on the plot.
 ///
-/// With x the logit of the heat, c the residue cover and s the scale as in [`Surroundings`]:
-/// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s.
-/// The same heat means less where chaff in the beans' own colour is thick, and where a bean is few pixels wide.
+/// With x the logit of the heat, and c the residue cover, s the scale, k the weak and g the strong hilltops as in
+/// [`Surroundings`]: logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g.
+/// The same heat means less where chaff in the beans' own colour is thick, where a bean is few pixels wide, where much
+/// else looks a little like a bean, and where few things look much like one.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
     /// Weakest heat that makes an object. Lowered: a longer list of unlikely objects.
     pub least_heat: f64,
-    /// w0 to w6.
-    pub weights: [f64; 7],
+    /// w0 to w10.
+    pub weights: [f64; 11],
 }
 
 /// What a probability depends on besides the heat.
@@ -45,7 +46,16 @@ pub struct Surroundings {
     cover: f64,
     /// Logarithm of the photo's scale over 2.5 px per mm.
     scale: f64,
+    /// Logarithm of 1 and the weak hilltops per square foot, from 3.
+    weak: f64,
+    /// Logarithm of 1 and the strong hilltops per square foot, from 2.5.
+    strong: f64,
 }
+
+/// Heat of a weak hilltop: from, to below.
+const WEAK_HEAT: std::ops::Range<f64> = 0.05..0.3;
+/// Least heat of a strong hilltop.
+const STRONG_HEAT: f64 = 0.5;
 
 impl Surroundings {
     /// From residue cover in % and the photo's pixels per mm where it is coarsest; both are kept to the range in
@@ -54,6 +64,20 @@ impl Surroundings {
         Self {
             cover: (residue_cover_pct.clamp(0.0, 90.0) - 30.0) / 30.0,
             scale: (photo_px_per_mm.clamp(1.2, 5.0) / 2.5).ln(),
+            weak: 0.0,
+            strong: 0.0,
+        }
+    }
+
+    /// The same with the heats of the plot's bean hilltops, those inside the frame, on its ground of `area_ft2`.
+    pub fn with_hilltops(self, heats: &[f64], area_ft2: f64) -> Self {
+        let per_ft2 = |which: &dyn Fn(f64) -> bool| {
+            heats.iter().filter(|&&heat| which(heat)).count() as f64 / area_ft2.max(0.01)
+        };
+        Self {
+            weak: per_ft2(&|heat| WEAK_HEAT.contains(&heat)).ln_1p() - 3.0,
+            strong: per_ft2(&|heat| heat >= STRONG_HEAT).ln_1p() - 2.5,
+            ..self
         }
     }
 }
@@ -95,7 +119,9 @@ impl Calibration {
             + w[1] * x
             + w[2] * x.min(-0.5)
             + (w[3] + w[4] * x) * around.cover
-            + (w[5] + w[6] * x) * around.scale;
+            + (w[5] + w[6] * x) * around.scale
+            + (w[7] + w[8] * x) * around.weak
+            + (w[9] + w[10] * x) * around.strong;
         logistic(y)
     }
 }
@@ -133,14 +159,16 @@ mod tests {
         for calibration in [&card.bean, &card.pod] {
             for cover in [0.0, 30.0, 60.0, 90.0] {
                 for scale in [1.2, 2.0, 3.0, 5.0] {
-                    let around = Surroundings::new(cover, scale);
-                    let p: Vec<f64> = (1..20)
-                        .map(|i| calibration.probability(f64::from(i) / 20.0, around))
-                        .collect();
-                    assert!(
-                        p.windows(2).all(|w| w[0] < w[1]),
-                        "{cover} % {scale}: {p:?}"
-                    );
+                    for heats in [&[][..], &[0.1; 200], &[0.9; 60]] {
+                        let around = Surroundings::new(cover, scale).with_hilltops(heats, 1.0);
+                        let p: Vec<f64> = (1..20)
+                            .map(|i| calibration.probability(f64::from(i) / 20.0, around))
+                            .collect();
+                        assert!(
+                            p.windows(2).all(|w| w[0] < w[1]),
+                            "{cover} % {scale} {heats:?}: {p:?}"
+                        );
+                    }
                 }
             }
         }

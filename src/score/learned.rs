@@ -10,6 +10,7 @@ use super::{
 };
 use crate::{
     candidate::Candidate, colour::lab_from_srgb8, geometry::Point, ground::Ground, plot::Plot,
+    units::M2_PER_FT2,
 };
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
@@ -34,8 +35,15 @@ pub fn judge(
     candidates: &[Candidate],
     (net, card): (&Net, &Card),
 ) -> Result<Vec<Scored>, NetError> {
-    let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm);
     let maps = net.look(&plot.raw)?;
+    let beans = peaks(
+        &maps.bean_heat,
+        BEAN_REACH,
+        card.bean.least_heat as f32,
+        Maps::HEAT_PX,
+    );
+    let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm)
+        .with_hilltops(&heats_inside(plot, &beans), inside_ft2(plot));
     let mut found: Vec<Scored> = Vec::new();
     let pods = peaks(
         &maps.pod_heat,
@@ -46,12 +54,6 @@ pub fn judge(
     found.extend(
         pods.iter()
             .map(|peak| pod(plot, &maps, peak, card.pod.probability(peak.heat, around))),
-    );
-    let beans = peaks(
-        &maps.bean_heat,
-        BEAN_REACH,
-        card.bean.least_heat as f32,
-        Maps::HEAT_PX,
     );
     found.extend(beans.iter().map(|peak| {
         bean(
@@ -68,6 +70,25 @@ pub fn judge(
         key(a).partial_cmp(&key(b)).expect("places are finite")
     });
     Ok(found)
+}
+
+/// Heats of the hilltops that lie inside the frame.
+fn heats_inside(plot: &Plot, hilltops: &[Peak]) -> Vec<f64> {
+    let (last_x, last_y) = (plot.inside.width() - 1, plot.inside.height() - 1);
+    hilltops
+        .iter()
+        .filter(|peak| {
+            let (x, y) = (peak.x_plot_px as u32, peak.y_plot_px as u32);
+            plot.inside.get_pixel(x.min(last_x), y.min(last_y)).0[0] > 0
+        })
+        .map(|peak| peak.heat)
+        .collect()
+}
+
+/// Ground inside the frame, square feet.
+fn inside_ft2(plot: &Plot) -> f64 {
+    let px = plot.inside.as_raw().iter().filter(|&&v| v > 0).count() as f64;
+    px / (plot.px_per_mm * plot.px_per_mm) / 1e6 / M2_PER_FT2
 }
 
 fn place(plot: &Plot, peak: &Peak) -> Point {
