@@ -147,7 +147,7 @@ mod tests {
             ("px_per_mm", "nan"),
             ("px_per_mm", "1e9"),
             ("least_heat", "-1.0"),
-            ("weights", "[inf, 1, 0, 0, 0, 0, 0]"),
+            ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
         ] {
             let line = card.lines().find(|line| line.starts_with(key)).unwrap();
             let damaged = card.replacen(line, &format!("{key} = {value}"), 1);
