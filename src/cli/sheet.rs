@@ -46,7 +46,8 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(checks) = args.cards {
         let last = args.first + checks.max(1) - 1;
-        if args.first < 1 || checks < 1 || checks > MOST_CHECKS || last > usize::from(MOST_CHECK) {
+        if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK)
+        {
             return Err(Usage(format!(
                 "cards for checks {} to {last}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
                 args.first

@@ -99,6 +99,11 @@ impl Run<'_> {
     /// counted objects are no bean: matched one to one, the nearest pairs first. Whatever is no bean must be marked
     /// doubtful, so that a person is asked to look at it.
     pub fn beans_match(&self, missed: usize, wrong: usize) {
+        self.beans_match_but(missed, wrong, 0);
+    }
+
+    /// The same, where `sure` of the wrongly counted may lack the mark: a weak point that the test names.
+    pub fn beans_match_but(&self, missed: usize, wrong: usize, sure: usize) {
         let (must, objects) = (self.case.beans(LEAST_VISIBLE), self.counted());
         let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
         for (b, bean) in must.iter().enumerate() {
@@ -134,7 +139,7 @@ impl Run<'_> {
             objects.len(),
         );
         assert!(
-            no_bean.iter().all(|o| o.doubtful),
+            no_bean.iter().filter(|o| !o.doubtful).count() <= sure,
             "{}: no bean, and no doubt: {no_bean:?}",
             self.case.name
         );
