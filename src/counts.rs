@@ -54,6 +54,9 @@ pub struct PhotoCount {
     pub meta: PhotoMeta,
     /// The frame laid down.
     pub frame_spec: FrameSpec,
+    /// Height of the bar's inner edge over the ground that it was counted with, mm; absent where it was not told.
+    #[serde(skip_serializing_if = "Option::is_none", default)]
+    pub bar_height_mm: Option<f64>,
     /// The frame as found; `null` where none was.
     pub frame: Option<FrameFound>,
     /// The ground seen through it.

@@ -172,6 +172,7 @@ fn count(
         problem: None,
         meta: photo.meta.clone(),
         frame_spec: spec,
+        bar_height_mm: settings.frame.bar_height_mm,
         frame: Some(FrameFound::from(frame)),
         plot: Some(PlotSize::of(&plot)),
         ground: Some(ground.shares),
@@ -182,6 +183,21 @@ fn count(
         cautions,
     };
     Ok((count, plot))
+}
+
+/// A photo and its plot for drawing a count that is there already; nothing is scored. `None` where the photo cannot be
+/// read.
+pub fn picture_of(bytes: &[u8], count: &PhotoCount) -> Option<Picture> {
+    let photo = photo::read(bytes, &count.photo, &PhotoLimits::default()).ok()?;
+    let settings = PlotSettings {
+        focal_length_35mm_mm: photo.meta.focal_length_35mm_mm,
+        even_light: false,
+        ..PlotSettings::default()
+    };
+    let plot = count.frame.as_ref().and_then(|frame| {
+        plot::flatten(&photo.pixels, &frame.found, count.frame_spec, &settings).ok()
+    });
+    Some(Picture { photo, plot })
 }
 
 fn plot_settings(photo: &Photo, settings: &Settings, model: &Model) -> PlotSettings {
@@ -221,6 +237,7 @@ pub fn failed(file_name: &str, settings: &Settings, problem: String) -> PhotoCou
         problem: Some(problem),
         meta: PhotoMeta::default(),
         frame_spec: settings.frame.spec,
+        bar_height_mm: settings.frame.bar_height_mm,
         frame: None,
         plot: None,
         ground: None,

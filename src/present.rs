@@ -1,9 +1,10 @@
 //! From counts to what a person looks at: annotated pictures, the confidence report with its answer first.
 
 use crate::{
-    annotate,
+    annotate::{self, Said},
     counts::{CountsFile, Limits, PhotoCount},
-    loss::{Amount, Assumptions, FrameLoss, Loss, loss_over, seed_size},
+    loss::{Amount, Assumptions, FrameLoss, Loss, SeasonFrames, loss_over, seed_size},
+    marks::ConfirmedCounts,
     photo,
     pipeline::{Picture, Settings},
     report::html::{
@@ -35,14 +36,24 @@ pub struct ReportPictures {
 
 /// Draws a photo. `photos`: number of photos in the batch, by which the report's pictures get smaller.
 pub fn draw(picture: &Picture, count: &PhotoCount, settings: &Settings, photos: usize) -> Drawing {
+    draw_as_said(picture, (count, None), &settings.assumptions, photos)
+}
+
+/// As [`draw`], of a count that holds what a person said.
+pub fn draw_as_said(
+    picture: &Picture,
+    (count, said): (&PhotoCount, Option<&Said>),
+    assumptions: &Assumptions,
+    photos: usize,
+) -> Drawing {
     let Picture { photo, plot } = picture;
-    let line = loss_line(count, &settings.assumptions);
+    let line = loss_line(count, assumptions);
     let annotated = match plot {
-        Some(plot) => annotate::picture(photo, plot, count, line.as_deref()),
+        Some(plot) => annotate::picture_as_said(photo, plot, count, line.as_deref(), said),
         None => annotate::refused_picture(photo, count),
     };
     let size = PictureSettings::for_photos(photos);
-    let small = html::pictures(photo, plot.as_ref(), count, &size);
+    let small = html::pictures(photo, plot.as_ref(), (count, said), &size);
     Drawing {
         annotated_jpeg: photo::marked_as_drawn(annotate::jpeg(&annotated, PICTURE_QUALITY)),
         for_report: ReportPictures {
@@ -90,12 +101,40 @@ pub fn report(
     let parts = counts.photos.iter().map(|count| PhotoPart {
         count,
         pictures: with_objects(pictures(&count.photo).unwrap_or_default(), count),
+        said: None,
     });
     html::confidence_report(
         &summary(counts, loss.as_ref(), settings),
         &counts.model,
         parts,
     )
+}
+
+/// The confidence report with what a person said.
+///
+/// - `frames`: the season's frames with the marks in them.
+/// - `pictures(name)`: what [`draw_as_said`] made for the report of this photo, or [`draw`] where nothing was said of it.
+///
+/// # Errors
+/// As [`report`].
+pub fn report_as_said(
+    confirmed: &ConfirmedCounts,
+    frames: &SeasonFrames,
+    settings: &Settings,
+    pictures: &dyn Fn(&str) -> Option<ReportPictures>,
+) -> Result<String, html::HtmlError> {
+    let counts = &confirmed.counts;
+    let loss = loss_over(&frames.frames, &settings.assumptions).ok();
+    let parts = counts.photos.iter().map(|count| PhotoPart {
+        count,
+        pictures: with_objects(pictures(&count.photo).unwrap_or_default(), count),
+        said: confirmed.photos.get(&count.photo).and_then(Said::of),
+    });
+    let mut summary = summary(counts, loss.as_ref(), settings);
+    summary.title = "Beans on the ground, with what a person said".to_owned();
+    let told = frames.cautions.iter().map(|c| c.message.clone());
+    summary.notes.splice(0..0, told);
+    html::confidence_report(&summary, &counts.model, parts)
 }
 
 fn with_objects(pictures: ReportPictures, count: &PhotoCount) -> Pictures {

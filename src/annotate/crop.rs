@@ -61,7 +61,7 @@ pub fn crop(from: CropFrom, object: &Object, settings: &CropSettings) -> RgbImag
     let part = Part::about(&[middle], field_mm * px_per_mm / 2.0, (1.0, 1.0), picture);
     let mut view = View::new(picture, part, settings.size_px);
     if settings.outline {
-        let mark = Mark::about(object, |mm| view.px_of_photo_px(place(mm)));
+        let mark = Mark::about(object, None, |mm| view.px_of_photo_px(place(mm)));
         if let Some(mark) = mark {
             mark.draw(&mut view.image, CROP_PEN_PX_PER_MM);
         }

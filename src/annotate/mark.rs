@@ -2,17 +2,18 @@
 //!
 //! A whole bean is ringed by a circle, a split bean by a square on its corner, a pod by a long
 //! box. An unbroken line is sure; a dashed one is doubtful and in the count; a faint dotted one is
-//! doubtful and left out. Colour only repeats the kind: nothing is lost in grey or to the
-//! colour-blind.
+//! doubtful and left out. A small white square beside a mark: a person said so; a white cross: a person said that it is
+//! none of these. Colour only repeats the kind: nothing is lost in grey or to the colour-blind.
 
 use image::RgbImage;
 
 use crate::{
     counts::{Kind, Object},
     geometry::Point,
+    marks::Verdict,
 };
 
-use super::canvas::{Dash, Pen, Shape, outline};
+use super::canvas::{Dash, Pen, Shape, fill, line, outline};
 
 /// Casing of every line, near black.
 pub(super) const DARK: [u8; 3] = [16, 16, 20];
@@ -28,6 +29,8 @@ pub(super) enum Standing {
     Doubtful,
     /// Not in the count, a person should look.
     LeftOut,
+    /// Not in the count, because a person said so.
+    SaidNot,
 }
 
 impl Standing {
@@ -59,6 +62,8 @@ pub(super) struct Mark {
     pub(super) shape: Shape,
     pub(super) kind: Kind,
     pub(super) standing: Standing,
+    /// Whether a person said what it is.
+    pub(super) said: bool,
 }
 
 /// The pen for a mark in a picture with this many pixels a millimetre.
@@ -68,9 +73,14 @@ pub(super) fn pen(kind: Kind, standing: Standing, px_per_mm: f32) -> Pen {
         Standing::Sure => (1.0, 0.85, None),
         Standing::Doubtful => (1.0, 0.9, Some((5.6, 0.5))),
         Standing::LeftOut => (0.9, 0.55, Some((3.6, 0.1))),
+        Standing::SaidNot => (0.95, 0.9, None),
     };
     Pen {
-        core: colour(kind),
+        core: if standing == Standing::SaidNot {
+            LIGHT
+        } else {
+            colour(kind)
+        },
         core_px,
         core_share,
         casing: DARK,
@@ -84,10 +94,18 @@ pub(super) fn pen(kind: Kind, standing: Standing, px_per_mm: f32) -> Pen {
 }
 
 impl Mark {
-    /// The mark about an object; `place` takes plot mm to pixels of the picture. `None` where the
-    /// object gets no mark.
-    pub(super) fn about(object: &Object, place: impl Fn(Point) -> Point) -> Option<Self> {
-        let standing = Standing::of(object)?;
+    /// The mark about an object; `said`: what a person said of it; `place` takes plot mm to pixels of the picture.
+    /// `None` where the object gets no mark.
+    pub(super) fn about(
+        object: &Object,
+        said: Option<Verdict>,
+        place: impl Fn(Point) -> Point,
+    ) -> Option<Self> {
+        let standing = match said {
+            Some(Verdict::None) => Standing::SaidNot,
+            Some(_) => Standing::Sure,
+            None => Standing::of(object)?,
+        };
         let angle = object.angle_deg.to_radians();
         let half = |length_mm: f64, angle: f64| {
             let (dx, dy) = (angle.cos() * length_mm / 2.0, angle.sin() * length_mm / 2.0);
@@ -117,12 +135,44 @@ impl Mark {
             shape,
             kind: object.kind,
             standing,
+            said: said.is_some(),
         })
     }
 
     /// Draws it.
     pub(super) fn draw(&self, image: &mut RgbImage, px_per_mm: f32) {
         let pen = pen(self.kind, self.standing, px_per_mm);
+        let (x, y) = self.centre;
+        let (wide, high) = self.shape.reach();
+        if self.standing == Standing::SaidNot {
+            let r = (0.7 * wide.min(high)).max(5.0);
+            line(image, &[(x - r, y - r), (x + r, y + r)], false, &pen);
+            line(image, &[(x + r, y - r), (x - r, y + r)], false, &pen);
+            return;
+        }
         outline(image, self.centre, self.shape, &pen);
+        if self.said {
+            // Where a round mark ends towards the upper right.
+            let off = match self.shape {
+                Shape::Circle { .. } => 0.74,
+                Shape::Box { .. } => 0.6,
+            };
+            said_square(image, (x + off * wide, y - off * high), px_per_mm);
+        }
     }
+}
+
+/// The sign that a person said so: a white square in a dark one, about this point.
+pub(super) fn said_square(image: &mut RgbImage, (x, y): (f32, f32), px_per_mm: f32) {
+    let side = (2.0 * px_per_mm).clamp(5.0, 8.0);
+    let square = |image: &mut RgbImage, side: f32, colour| {
+        fill(
+            image,
+            [x - side / 2.0, y - side / 2.0, side, side],
+            colour,
+            1.0,
+        );
+    };
+    square(image, side + 4.0, DARK);
+    square(image, side, LIGHT);
 }

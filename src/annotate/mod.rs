@@ -7,6 +7,7 @@ use jpeg_encoder::{ColorType, Encoder, SamplingFactor};
 
 use crate::{
     counts::{Object, PhotoCount},
+    frame::Outline,
     geometry::Point,
     photo::Photo,
     plot::Plot,
@@ -18,10 +19,12 @@ mod crop;
 mod label;
 mod mark;
 mod panel;
+mod said;
 mod view;
 pub(crate) mod words;
 
 pub use crop::{CropFrom, CropSettings, crop};
+pub use said::Said;
 
 use mark::Mark;
 use panel::{Item, PAPER, Setter};
@@ -50,22 +53,34 @@ pub fn picture(
     count: &PhotoCount,
     loss_line: Option<&str>,
 ) -> RgbImage {
+    picture_as_said(photo, plot, count, loss_line, None)
+}
+
+/// As [`picture`], of a count that holds what a person `said`: that is told apart from what the tool saw.
+pub fn picture_as_said(
+    photo: &Photo,
+    plot: &Plot,
+    count: &PhotoCount,
+    loss_line: Option<&str>,
+    said: Option<&Said>,
+) -> RgbImage {
     let letters = Letters::new();
     let panel = |px_per_mm| {
         [
-            words::answer(count, loss_line),
+            words::answer(count, loss_line, said),
             words::cautions(count),
-            words::legend(Some(px_per_mm)),
+            words::legend(Some(px_per_mm), said),
         ]
     };
     // The scale bar is as high at any scale, so the panel's height is known before the view.
     let least_height_px = beside(&letters, 0).height(&one_column(&panel(1.0))) + 2.0 * BORDER;
     let size = Size::Full { least_height_px };
-    let Some(shown) = Shown::new(photo, plot, count, size) else {
+    let shown = Shown::new(photo, plot, (count, said), size);
+    let Some(mut shown) = shown.filter(|_| count.counts.is_some()) else {
         return refused_picture(photo, count);
     };
-    let mut view = shown.view;
-    draw_marks(&mut view.image, &shown.marks, shown.px_per_mm, label::doubt);
+    shown.draw(label::doubt);
+    let view = shown.view;
     with_panel(view.image, &letters, &panel(shown.px_per_mm))
 }
 
@@ -76,6 +91,8 @@ pub struct SmallSettings {
     pub long_side_px: u32,
     /// Objects whose numbers are written beside their marks.
     pub numbered: Vec<u32>,
+    /// What a person said, where it is in the count that is drawn.
+    pub said: Option<Said>,
 }
 
 /// The photo around the frame with its marks, without the panel: for lists and reports. The
@@ -87,23 +104,23 @@ pub fn small_picture(
     settings: &SmallSettings,
 ) -> RgbImage {
     let size = Size::Long(settings.long_side_px);
-    let Some(shown) = plot.and_then(|plot| Shown::new(photo, plot, count, size)) else {
+    let told = (count, settings.said.as_ref());
+    let Some(mut shown) = plot.and_then(|plot| Shown::new(photo, plot, told, size)) else {
         let part = Part::whole(&photo.pixels);
         return View::new(&photo.pixels, part, size.width_px(part.aspect())).image;
     };
-    let mut image = shown.view.image;
-    draw_marks(&mut image, &shown.marks, shown.px_per_mm, |object| {
+    shown.draw(|object| {
         let numbered = settings.numbered.contains(&object.id);
         numbered.then(|| object.id.to_string())
     });
-    image
+    shown.view.image
 }
 
 /// The picture of a photo that was not counted: all of it, and why, and what to do.
 pub fn refused_picture(photo: &Photo, count: &PhotoCount) -> RgbImage {
     let part = Part::whole(&photo.pixels);
     let view = View::new(&photo.pixels, part, Size::full().width_px(part.aspect()));
-    let mut panel = vec![words::answer(count, None)];
+    let mut panel = vec![words::answer(count, None, None)];
     if !count.cautions.is_empty() {
         panel.push(words::cautions(count));
     }
@@ -125,7 +142,7 @@ pub fn plot_picture(plot: &Plot, count: &PhotoCount) -> RgbImage {
     let edge = plot_edge(count, place);
     canvas::darken_outside(&mut image, &edge, OUTSIDE_SHARE);
     canvas::line(&mut image, &edge, true, &panel::frame_pen(2.0));
-    let marks = marks(count, place);
+    let marks = marks((count, None), place);
     draw_marks(&mut image, &marks, px_per_mm, label::doubt);
     image
 }
@@ -181,10 +198,17 @@ struct Shown<'a> {
     marks: Vec<(Mark, &'a Object)>,
     /// Pixels of the view to one mm of ground in the middle of the frame.
     px_per_mm: f32,
+    /// Places of the frame's edge that a person set, in the view.
+    set_by_hand: Vec<(f32, f32)>,
 }
 
 impl<'a> Shown<'a> {
-    fn new(photo: &Photo, plot: &Plot, count: &'a PhotoCount, size: Size) -> Option<Self> {
+    fn new(
+        photo: &Photo,
+        plot: &Plot,
+        (count, said): (&'a PhotoCount, Option<&Said>),
+        size: Size,
+    ) -> Option<Self> {
         let found = &count.frame.as_ref()?.found;
         let edge = view::inner_edge(found);
         let (width_mm, height_mm) = count.frame_spec.size_mm();
@@ -225,21 +249,43 @@ impl<'a> Shown<'a> {
         canvas::line(&mut view.image, &shown, true, &panel::frame_pen(core_px));
         let place = |mm| view.px_of_photo_px(plot.map.photo_px_from_plot_mm(mm));
         let px_per_mm = scale(&place) as f32;
-        let marks = marks(count, place);
+        let marks = marks((count, said), place);
+        let by_hand = said.filter(|s| s.edge).map(|_| match &found.outline {
+            Outline::Corners(corners) => *corners,
+            Outline::Ring(ring) => ring.axis_ends(),
+        });
+        let set_by_hand = by_hand
+            .into_iter()
+            .flatten()
+            .map(|p| view.px_of_photo_px(p));
         Some(Self {
             marks,
             px_per_mm,
+            set_by_hand: set_by_hand.map(|p| (p.x as f32, p.y as f32)).collect(),
             view,
         })
+    }
+
+    /// Draws the marks, and words beside those for which there are some.
+    fn draw(&mut self, words: impl Fn(&Object) -> Option<String>) {
+        let image = &mut self.view.image;
+        for place in &self.set_by_hand {
+            mark::said_square(image, *place, 4.0);
+        }
+        draw_marks(image, &self.marks, self.px_per_mm, words);
     }
 }
 
 /// The marks of all objects that get one, faint ones first so that sure ones lie on top.
-fn marks(count: &PhotoCount, place: impl Fn(Point) -> Point) -> Vec<(Mark, &Object)> {
+fn marks<'a>(
+    (count, said): (&'a PhotoCount, Option<&Said>),
+    place: impl Fn(Point) -> Point,
+) -> Vec<(Mark, &'a Object)> {
+    let said = |object: &Object| said.and_then(|s| s.verdicts.get(&object.id).copied());
     let mut marks: Vec<_> = count
         .objects
         .iter()
-        .filter_map(|object| Some((Mark::about(object, &place)?, object)))
+        .filter_map(|object| Some((Mark::about(object, said(object), &place)?, object)))
         .collect();
     marks.sort_by_key(|(mark, object)| (mark.standing == mark::Standing::Sure, object.id));
     marks

@@ -9,8 +9,8 @@ use crate::{
 };
 
 use super::{
-    canvas::{Pen, Shape, fill, line, outline},
-    mark::{DARK, LIGHT, Mark, Standing, pen},
+    canvas::{Pen, Shape, fill, line},
+    mark::{DARK, LIGHT, Mark, Standing},
 };
 
 /// Paper of the panel.
@@ -31,8 +31,8 @@ pub(super) enum Item {
     OneLine(String, Style),
     /// Words with a warning sign before them: a heading and a text.
     Caution(String, String),
-    /// A mark of the legend with its words.
-    Legend(Kind, Standing, String),
+    /// A mark of the legend with its words; whether a person said it.
+    Legend(Kind, Standing, bool, String),
     /// Empty space, pixels.
     Space(f32),
     /// A thin line across.
@@ -84,7 +84,9 @@ impl Setter<'_> {
                 self.lines(image, &short, *style, 0.0, y)
             }
             Item::Caution(head, text) => self.caution(image, head, text, y),
-            Item::Legend(kind, standing, text) => self.legend(image, (*kind, *standing), text, y),
+            Item::Legend(kind, standing, said, text) => {
+                self.legend(image, (*kind, *standing, *said), text, y)
+            }
             Item::Space(px) => y + px,
             Item::Rule => {
                 if let Some(image) = image {
@@ -147,7 +149,7 @@ impl Setter<'_> {
     fn legend(
         &self,
         mut image: Option<&mut RgbImage>,
-        (kind, standing): (Kind, Standing),
+        (kind, standing, said): (Kind, Standing, bool),
         text: &str,
         y: f32,
     ) -> f32 {
@@ -173,8 +175,9 @@ impl Setter<'_> {
                 shape,
                 kind,
                 standing,
+                said,
             };
-            outline(image, mark.centre, mark.shape, &pen(kind, standing, 4.0));
+            mark.draw(image, 4.0);
         }
         let text_top = y + (height - lines * style.line_px()) / 2.0;
         self.lines(image, text, style, indent, text_top);

@@ -7,6 +7,7 @@ use crate::{
 };
 
 use super::{
+    Said,
     mark::Standing,
     panel::{INK, Item, SOFT},
 };
@@ -31,13 +32,17 @@ pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
 }
 
 /// The answer for one photo.
-pub(super) fn answer(count: &PhotoCount, loss_line: Option<&str>) -> Vec<Item> {
+pub(super) fn answer(
+    count: &PhotoCount,
+    loss_line: Option<&str>,
+    said: Option<&Said>,
+) -> Vec<Item> {
     let mut items = vec![
         Item::OneLine(count.photo.clone(), Style::regular(20.0, SOFT)),
         Item::Space(6.0),
     ];
     match &count.counts {
-        Some(counts) => items.extend(counted(counts)),
+        Some(counts) => items.extend(counted(counts, said)),
         None => items.extend(not_counted(count)),
     }
     if let Some(loss) = loss_line {
@@ -58,7 +63,7 @@ pub(super) fn answer(count: &PhotoCount, loss_line: Option<&str>) -> Vec<Item> {
     items
 }
 
-fn counted(counts: &Counts) -> Vec<Item> {
+fn counted(counts: &Counts, said: Option<&Said>) -> Vec<Item> {
     let (beans, range) = whole(counts.beans);
     let what = if beans == "1" {
         "loose bean seen"
@@ -68,13 +73,18 @@ fn counted(counts: &Counts) -> Vec<Item> {
     let mut items = vec![
         Item::Text(beans, Style::bold(120.0, INK)),
         Item::Text(what.to_owned(), Style::regular(28.0, INK)),
-        Item::Text(format!("95 % limits: {range}"), Style::bold(28.0, INK)),
-        Item::Space(12.0),
     ];
+    let (head, more) = by_whom(&range, said);
+    items.push(Item::Text(head, Style::bold(28.0, INK)));
+    items.extend(more.map(|text| Item::Text(text, BODY)));
+    items.push(Item::Space(12.0));
     if counts.beans.high >= 0.5 {
         let text = match whole(counts.split_beans) {
             _ if counts.split_beans.high < 0.5 => "none of them split".to_owned(),
-            (split, range) => format!("{split} of them split ({range})"),
+            (split, range) => format!(
+                "{split} of them split{}",
+                or_nothing(counts.split_beans, &range)
+            ),
         };
         items.push(Item::Text(text, BODY));
     }
@@ -84,11 +94,38 @@ fn counted(counts: &Counts) -> Vec<Item> {
     }
     let (pods, range) = whole(counts.pods);
     let pods = number_of(&pods, "pod", "pods");
-    items.push(Item::Text(format!("{pods} ({range})"), BODY));
+    let range = or_nothing(counts.pods, &range);
+    items.push(Item::Text(format!("{pods}{range}"), BODY));
     let (beans, range) = whole(counts.beans_in_pods);
     let beans = number_of(&beans, "bean", "beans");
-    items.push(Item::Text(format!("holding {beans} ({range})"), BODY));
+    let range = or_nothing(counts.beans_in_pods, &range);
+    items.push(Item::Text(format!("holding {beans}{range}"), BODY));
     items
+}
+
+/// Limits in brackets; nothing for a number that a person called right.
+fn or_nothing(limits: Limits, range: &str) -> String {
+    if limits.low == limits.high {
+        String::new()
+    } else {
+        format!(" ({range})")
+    }
+}
+
+/// Limits, or that a person called the count right; then what the tool alone saw.
+fn by_whom(range: &str, said: Option<&Said>) -> (String, Option<String>) {
+    let limits = format!("95 % limits: {range}");
+    let Some(said) = said else {
+        return (limits, None);
+    };
+    let tool = said.tool_beans.map(whole);
+    let tool = tool.map(|(beans, range)| format!("the tool alone saw {beans} ({range})"));
+    let head = if said.confirmed {
+        "confirmed by a person".to_owned()
+    } else {
+        limits
+    };
+    (head, tool)
 }
 
 fn not_counted(count: &PhotoCount) -> Vec<Item> {
@@ -135,8 +172,8 @@ pub(super) fn cautions(count: &PhotoCount) -> Vec<Item> {
 }
 
 /// How to read the marks, with the scale where there is one.
-pub(super) fn legend(px_per_mm: Option<f32>) -> Vec<Item> {
-    let row = |kind, standing, text: &str| Item::Legend(kind, standing, text.to_owned());
+pub(super) fn legend(px_per_mm: Option<f32>, said: Option<&Said>) -> Vec<Item> {
+    let row = |kind, standing, text: &str| Item::Legend(kind, standing, false, text.to_owned());
     let mut items = vec![
         row(Kind::Bean, Standing::Sure, "whole bean"),
         row(Kind::SplitBean, Standing::Sure, "split bean"),
@@ -144,6 +181,17 @@ pub(super) fn legend(px_per_mm: Option<f32>) -> Vec<Item> {
         row(Kind::Bean, Standing::Doubtful, "dashed: doubtful, counted"),
         row(Kind::Bean, Standing::LeftOut, "dotted: doubtful, left out"),
     ];
+    if said.is_some() {
+        let by = |standing, text: &str| Item::Legend(Kind::Bean, standing, true, text.to_owned());
+        items.push(by(
+            Standing::Sure,
+            "white square: a person said so, or added it",
+        ));
+        items.push(by(
+            Standing::SaidNot,
+            "cross: a person said that it is none of these",
+        ));
+    }
     let beside = "Beside doubtful ones: number, probability.";
     items.push(Item::Text(beside.to_owned(), Style::regular(18.0, SOFT)));
     if let Some(px_per_mm) = px_per_mm {

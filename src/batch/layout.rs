@@ -46,6 +46,33 @@ impl Layout {
         self.out.join("report.html")
     }
 
+    /// `confirmed.html`: the report with what a person said.
+    pub fn confirmed_report(&self) -> PathBuf {
+        self.out.join("confirmed.html")
+    }
+
+    /// The annotated picture of this photo with what a person said.
+    pub fn confirmed(&self, photo: &str) -> PathBuf {
+        self.confirmed_folder().join(annotated_name(photo))
+    }
+
+    /// The folder of the pictures with what a person said.
+    pub fn confirmed_folder(&self) -> PathBuf {
+        self.out.join("confirmed")
+    }
+
+    /// What was drawn for the report of one photo, with what a person said.
+    pub(super) fn said_pictures(&self, sha256: &str, name: &str) -> PathBuf {
+        let stem = work_stem(sha256, name);
+        self.work_folder().join(stem + "-said.pictures")
+    }
+
+    /// By which it is known whether that is up to date.
+    pub(super) fn said_key(&self, sha256: &str, name: &str) -> PathBuf {
+        self.work_folder()
+            .join(work_stem(sha256, name) + "-said.key")
+    }
+
     /// The folder of the annotated pictures.
     pub fn annotated_folder(&self) -> PathBuf {
         self.out.join("annotated")
@@ -75,14 +102,6 @@ impl Layout {
 
     /// Makes the folders and sweeps away what a killed run left unfinished.
     pub(super) fn prepare(&self, pictures: bool) -> Result<(), BatchError> {
-        let make = |folder: &Path| {
-            fs::create_dir_all(folder).map_err(|source| BatchError::Write {
-                path: folder.to_owned(),
-                source,
-            })?;
-            files::sweep(folder, LEFT_OVER_AGE);
-            Ok(())
-        };
         make(&self.out)?;
         make(&self.work_folder())?;
         if pictures {
@@ -90,6 +109,21 @@ impl Layout {
         }
         Ok(())
     }
+
+    /// Makes the folders for what is drawn with a person's marks.
+    pub(super) fn prepare_confirmed(&self) -> Result<(), BatchError> {
+        make(&self.work_folder())?;
+        make(&self.confirmed_folder())
+    }
+}
+
+fn make(folder: &Path) -> Result<(), BatchError> {
+    fs::create_dir_all(folder).map_err(|source| BatchError::Write {
+        path: folder.to_owned(),
+        source,
+    })?;
+    files::sweep(folder, LEFT_OVER_AGE);
+    Ok(())
 }
 
 fn work_stem(sha256: &str, name: &str) -> String {

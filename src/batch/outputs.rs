@@ -22,6 +22,14 @@ pub fn write_report(layout: &Layout, html: &str) -> Result<(), BatchError> {
     write(layout.report(), html.as_bytes())
 }
 
+/// Writes `confirmed.html`: the confidence report with what a person said.
+///
+/// # Errors
+/// [`BatchError::Write`].
+pub fn write_confirmed_report(layout: &Layout, html: &str) -> Result<(), BatchError> {
+    write(layout.confirmed_report(), html.as_bytes())
+}
+
 fn write(path: PathBuf, bytes: &[u8]) -> Result<(), BatchError> {
     files::write_whole(&path, bytes).map_err(|source| BatchError::Write { path, source })
 }

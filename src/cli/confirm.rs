@@ -1,21 +1,17 @@
 //! `podfall confirm`: the local page on which a person puts the counts right.
 
 use std::{
-    collections::BTreeMap,
-    path::{Path, PathBuf},
+    path::PathBuf,
     process::{Command, Stdio},
 };
 
 use jiff::{Timestamp, tz::TimeZone};
-use podfall::{
-    batch,
-    confirm::{self, Inputs, Session},
-};
+use podfall::confirm::{self, Inputs, Session};
 
 use super::{
-    Outcome, Usage,
+    Outcome,
     assumptions::AssumptionArgs,
-    season_files::{FolderArgs, folder_of, title_of},
+    season_files::{FolderArgs, title_of},
     usage,
 };
 
@@ -70,10 +66,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let address = served.address();
     super::print_line(&format!("Open in a browser on this machine: {address}"))?;
     super::print_line("What you say is kept at once. Ctrl-C ends it.")?;
-    if !args.no_open {
-        open(&address);
-    }
-    confirm::serve(served, session, now)?;
+    let begun = || {
+        if !args.no_open {
+            open(&address);
+        }
+    };
+    confirm::serve(served, session, now, begun)?;
     Ok(Outcome::Good)
 }
 
@@ -87,7 +85,7 @@ fn now() -> String {
 fn inputs(args: &Args) -> anyhow::Result<Inputs> {
     let counts = args.folder.counts_path()?;
     let season = args.folder.read_season()?;
-    let photos = photos(args, &counts)?;
+    let photos = args.folder.photo_paths(args.photos.as_deref())?;
     Ok(Inputs {
         sheet: args.folder.sheet_path(),
         photos,
@@ -98,33 +96,6 @@ fn inputs(args: &Args) -> anyhow::Result<Inputs> {
         wished_pct: args.within,
         counts,
     })
-}
-
-/// The photo files by name: where `count` looks for them, seen from the counts.
-fn photos(args: &Args, counts: &Path) -> anyhow::Result<BTreeMap<String, PathBuf>> {
-    let own = folder_of(counts);
-    let above = own.join("..");
-    let folders: Vec<PathBuf> = match &args.photos {
-        Some(folder) => vec![folder.clone()],
-        None => vec![args.folder.folder.clone(), own, above],
-    };
-    let mut found = BTreeMap::new();
-    for folder in folders {
-        let Ok(gathered) = batch::gather(&[folder]) else {
-            continue;
-        };
-        for photo in gathered.photos {
-            found.entry(photo.name).or_insert(photo.path);
-        }
-    }
-    if found.is_empty() {
-        return Err(Usage(format!(
-            "no photo in {}; say where the photos are with --photos",
-            args.folder.folder.display()
-        ))
-        .into());
-    }
-    Ok(found)
 }
 
 fn who(given: Option<&str>) -> String {

@@ -51,7 +51,7 @@ pub struct Args {
     /// Height of the bar's inner edge, as seen from above, over the ground, as 13mm or 0.5in: a lath's top, half a round pipe's thickness
     #[arg(long, value_name = "LENGTH", value_parser = length_mm)]
     pub bar_height: Option<f64>,
-    /// The four inner corners by hand, in order round the frame, pixels of the upright photo (one photo only)
+    /// The four inner corners by hand, in order round the frame, pixels of the upright photo (one photo only); of a ring the ends of two diameters of its inner edge, at right angles
     #[arg(long, value_name = "X,Y,X,Y,X,Y,X,Y", value_parser = corners, allow_hyphen_values = true)]
     pub corners: Option<Corners>,
     /// Folder for the results [default: out/ in the season folder or beside the photos]

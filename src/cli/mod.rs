@@ -17,6 +17,7 @@ mod plan;
 mod progress;
 mod ready;
 mod record;
+mod redraw;
 mod season;
 mod season_files;
 mod setup;
@@ -62,6 +63,7 @@ enum Command {
     Ready(ready::Args),
     Gather(part::Args),
     Confirm(confirm::Args),
+    Redraw(redraw::Args),
     Season(season::Args),
     Stage(stage::Args),
     Sheet(sheet::Args),
@@ -105,6 +107,7 @@ pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
         Command::Ready(args) => ready::run(args),
         Command::Gather(args) => part::run(args),
         Command::Confirm(args) => confirm::run(args),
+        Command::Redraw(args) => redraw::run(args),
         Command::Season(args) => season::run(args),
         Command::Stage(args) => stage::run(args).map(|()| Outcome::Good),
         Command::Sheet(args) => sheet::run(args),

@@ -1,6 +1,9 @@
 //! Finds and reads what a season folder holds: podfall.toml, counts.json, sheet.csv.
 
-use std::path::{Path, PathBuf};
+use std::{
+    collections::BTreeMap,
+    path::{Path, PathBuf},
+};
 
 use anyhow::Context;
 use podfall::{
@@ -38,6 +41,8 @@ pub struct SeasonRead {
     pub frames: SeasonFrames,
     /// Whether there is a sheet.
     pub has_sheet: bool,
+    /// The counts with the marks in them.
+    pub confirmed: ConfirmedCounts,
     /// Assumptions, flags before podfall.toml.
     pub assumptions: Assumptions,
     /// Unit told first.
@@ -126,6 +131,33 @@ impl FolderArgs {
             .map_err(usage)
     }
 
+    /// The photo files by name: where they were said to be, else where `count` looks for them, seen from the counts.
+    pub fn photo_paths(&self, photos: Option<&Path>) -> anyhow::Result<BTreeMap<String, PathBuf>> {
+        let own = folder_of(&self.counts_path()?);
+        let above = own.join("..");
+        let folders: Vec<PathBuf> = match photos {
+            Some(folder) => vec![folder.to_owned()],
+            None => vec![self.folder.clone(), own, above],
+        };
+        let mut found = BTreeMap::new();
+        for folder in folders {
+            let Ok(gathered) = batch::gather(&[folder]) else {
+                continue;
+            };
+            for photo in gathered.photos {
+                found.entry(photo.name).or_insert(photo.path);
+            }
+        }
+        if found.is_empty() {
+            return Err(Usage(format!(
+                "no photo in {}; say where the photos are with --photos",
+                self.folder.display()
+            ))
+            .into());
+        }
+        Ok(found)
+    }
+
     /// Everything.
     pub fn read(&self, flags: &AssumptionArgs) -> anyhow::Result<SeasonRead> {
         let season = self.read_season()?;
@@ -143,6 +175,7 @@ impl FolderArgs {
             has_sheet: sheet.is_some() || frames.frames.iter().any(|f| f.place.is_some()),
             season,
             frames,
+            confirmed,
             assumptions,
             out,
         })

@@ -33,7 +33,7 @@ pub struct Inputs {
     pub photos: BTreeMap<String, PathBuf>,
     /// Crop, machine and market.
     pub assumptions: Assumptions,
-    /// Height of the bar's inner edge, mm, when known; for plots made anew.
+    /// Height of the bar's inner edge, mm, when known; for plots made anew where the count was not told it.
     pub bar_height_mm: Option<f64>,
     /// Name of the season.
     pub title: String,

@@ -45,6 +45,8 @@ pub struct Wanted {
     pub spec: FrameSpec,
     /// Scale of the plot, pixels to the mm.
     pub px_per_mm: f64,
+    /// Height of the bar's inner edge, mm: as it was counted with, else as the season says now.
+    pub bar_height_mm: Option<f64>,
     /// What the camera says.
     pub focal_length_35mm_mm: Option<f64>,
 }

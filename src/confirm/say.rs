@@ -36,7 +36,8 @@ pub enum Say {
         /// Which.
         object: String,
     },
-    /// The frame's corners, upright photo pixels; none: those that the tool found.
+    /// The frame's corners, or the ends of two diameters of a ring at right angles, upright photo pixels; none: those that
+    /// the tool found.
     Corners {
         /// In order round the frame.
         corners_px: Option<[Point; 4]>,
@@ -106,13 +107,10 @@ pub enum SayError {
     #[error("the place is one of standing, cut, behind, tray, or empty")]
     Place,
     /// Nothing to confirm.
-    #[error("this photo has no count to confirm: set the frame's corners, or type in a hand count")]
+    #[error("this photo has no count to confirm: set the frame's edge, or type in a hand count")]
     NoCount,
-    /// A ring has no corners.
-    #[error("the frame is a ring, which has no corners to set")]
-    Ring,
     /// A recount that failed.
-    #[error("with these corners the photo cannot be counted: {why}")]
+    #[error("with this edge of the frame the photo cannot be counted: {why}")]
     Corners {
         /// Why not.
         why: String,

@@ -93,11 +93,17 @@ impl Shared {
     }
 }
 
-/// Serves until the process ends. `now`: the time, RFC 3339 with the offset from UTC.
+/// Serves until the process ends. `now`: the time, RFC 3339 with the offset from UTC; `begun` is called once the first
+/// photo is being drawn, which a browser that is opened then need not wait for.
 ///
 /// # Errors
 /// [`ConfirmError::Port`] when listening fails.
-pub fn serve(served: Served, session: Session, now: fn() -> String) -> Result<(), ConfirmError> {
+pub fn serve(
+    served: Served,
+    session: Session,
+    now: fn() -> String,
+    begun: impl FnOnce(),
+) -> Result<(), ConfirmError> {
     let shared = Arc::new(Shared {
         guard: served.guard,
         session: Mutex::new(session),
@@ -106,7 +112,9 @@ pub fn serve(served: Served, session: Session, now: fn() -> String) -> Result<()
         model: OnceLock::new(),
         now,
     });
-    draw_ahead(&shared, 0);
+    let first = shared.session().queue.first().map_or(0, |q| q.at);
+    draw_ahead(&shared, first);
+    begun();
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .enable_all()
@@ -463,7 +471,7 @@ fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> 
 
 /// Where corners are set by hand: counts the photo with them, while others may go on looking.
 fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
-    let (corners, wanted, bar_height_mm) = {
+    let (corners, wanted) = {
         let session = shared.session();
         let Some(corners) = session.lacks_recount(told.photo, &told.say) else {
             return Ok(());
@@ -471,9 +479,9 @@ fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
         let wanted = session
             .wanted(told.photo)
             .ok_or_else(|| no_file(&session, told.photo))?;
-        (corners, wanted, session.inputs.bar_height_mm)
+        (corners, wanted)
     };
-    let count = recount(shared, &wanted, corners, bar_height_mm)?;
+    let count = recount(shared, &wanted, corners)?;
     shared.session().take_recount(corners, count)
 }
 
@@ -490,12 +498,11 @@ fn recount(
     shared: &Shared,
     wanted: &Wanted,
     corners: [Point; 4],
-    bar_height_mm: Option<f64>,
 ) -> Result<PhotoCount, ConfirmError> {
     let bytes = pictures::bytes(wanted)?;
     let mut frame = FrameSettings::new(wanted.spec);
     frame.corners_px = Some(corners);
-    frame.bar_height_mm = bar_height_mm;
+    frame.bar_height_mm = wanted.bar_height_mm;
     let model = shared.model.get_or_init(Model::built_in);
     let counted = pipeline::count_photo(&bytes, &wanted.name, &Settings::new(frame), model);
     match counted.count.status {

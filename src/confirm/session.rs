@@ -12,7 +12,6 @@ use crate::{
     batch::{self, MarkStore},
     counts::{CountsFile, PhotoCount},
     files,
-    frame::FrameSpec,
     geometry::Point,
     loss::{FrameLoss, LossCaution, season_frames_confirmed},
     marks::{
@@ -147,6 +146,7 @@ impl Session {
             counts: self.counts.clone(),
             photos: Default::default(),
             gone: Vec::new(),
+            settings: self.settings,
         };
         let season = self.season(&nothing)?;
         self.before = self.answer_over(&season.0, &[], None);
@@ -263,16 +263,6 @@ impl Session {
     pub fn say(&mut self, seq: u64, at: usize, said: &Say, now: &str) -> Result<(), ConfirmError> {
         self.fresh(seq)?;
         let no_photo = || ConfirmError::Say(SayError::NoObject);
-        let photo = self.photo(at).ok_or_else(no_photo)?;
-        if matches!(
-            said,
-            Say::Corners {
-                corners_px: Some(_)
-            }
-        ) && matches!(photo.frame_spec, FrameSpec::Ring { .. })
-        {
-            return Err(SayError::Ring.into());
-        }
         let applied = &self.of(at).ok_or_else(no_photo)?.applied;
         let act = say::act(said, applied, &self.marks_of(at))?;
         self.write(at, act, now)

@@ -62,6 +62,7 @@ pub struct PhotoView<'a> {
     width_mm: f64,
     height_mm: f64,
     ring: bool,
+    /// Inner corners; of a ring the ends of its axes.
     corners_px: Option<[Point; 4]>,
     corners_by_hand: bool,
     recount_missing: bool,
@@ -211,10 +212,10 @@ impl Session {
             width_mm,
             height_mm,
             ring: matches!(count.frame_spec, FrameSpec::Ring { .. }),
-            corners_px: match outline {
-                Some(Outline::Corners(corners)) => Some(*corners),
-                _ => None,
-            },
+            corners_px: outline.map(|outline| match outline {
+                Outline::Corners(corners) => *corners,
+                Outline::Ring(ring) => ring.axis_ends(),
+            }),
             corners_by_hand: marks.corners_px.is_some(),
             recount_missing: of_photo.recount_missing,
             plot: outline.map(|_| PlotView {
@@ -269,6 +270,7 @@ impl Session {
             sha256: count.meta.sha256.clone(),
             frame: count.frame.clone(),
             spec: count.frame_spec,
+            bar_height_mm: count.bar_height_mm.or(self.inputs.bar_height_mm),
             px_per_mm: pictures::px_per_mm(count),
             focal_length_35mm_mm: count.meta.focal_length_35mm_mm,
         })

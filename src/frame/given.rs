@@ -1,7 +1,7 @@
-//! Corners set by hand.
+//! Corners, or points of a ring, set by hand.
 
 use super::tilt::{Camera, pose};
-use super::{FoundFrame, FrameError, FrameSettings, FrameSpec, HowFound, Outline, check};
+use super::{Ellipse, FoundFrame, FrameError, FrameSettings, FrameSpec, HowFound, Outline, check};
 use crate::geometry::{LensBend, Point};
 
 /// How far a person is taken to be off with a corner, photo pixels (common practice: a click on a screen at half size).
@@ -54,6 +54,61 @@ fn in_order(
     Ok(corners)
 }
 
+/// Least half-diameter that makes a ring, pixels.
+const LEAST_RING_PX: f64 = 4.0;
+
+/// The ellipse of which four points in order round it are the ends of two diameters that halve each other's chords.
+///
+/// With half-diameters u and v the ellipse is centre + u cos t + v sin t; its axes are the square roots of the
+/// eigenvalues of u uᵀ + v vᵀ. Seen at right angles on the ring, two diameters stay such a pair in any photo taken from
+/// afar, and any such pair gives the one ellipse through its ends.
+///
+/// # Source
+/// Conjugate diameters: Apollonius, *Conics* I; the axes by the eigenvalues: by arithmetic.
+fn ellipse_of(given: &[Point; 4]) -> Result<Ellipse, FrameError> {
+    let bad = |why| FrameError::BadRing { why };
+    if given.iter().any(|p| !p.x.is_finite() || !p.y.is_finite()) {
+        return Err(bad("a coordinate is not a number"));
+    }
+    let half = |a: Point, b: Point| ((a.x - b.x) / 2.0, (a.y - b.y) / 2.0);
+    let (u, v) = (half(given[0], given[2]), half(given[1], given[3]));
+    let mean = |of: fn(&Point) -> f64| given.iter().map(of).sum::<f64>() / 4.0;
+    let (xx, yy) = (u.0 * u.0 + v.0 * v.0, u.1 * u.1 + v.1 * v.1);
+    let xy = u.0 * u.1 + v.0 * v.1;
+    let spread = ((xx - yy) / 2.0).hypot(xy);
+    let ellipse = Ellipse {
+        centre_px: Point::new(mean(|p| p.x), mean(|p| p.y)),
+        semi_major_px: ((xx + yy) / 2.0 + spread).sqrt(),
+        semi_minor_px: ((xx + yy) / 2.0 - spread).max(0.0).sqrt(),
+        angle_rad: 0.5 * (2.0 * xy).atan2(xx - yy),
+    };
+    if ellipse.semi_minor_px < LEAST_RING_PX {
+        return Err(bad("they lie on one line or fall together"));
+    }
+    Ok(ellipse)
+}
+
+/// Checks points of a ring set by hand and uses them as they are.
+fn use_given_ring(
+    given: &[Point; 4],
+    size: (u32, u32),
+    settings: &FrameSettings,
+) -> Result<FoundFrame, FrameError> {
+    let ellipse = ellipse_of(given)?;
+    let (tilt_deg, _) = check::ring(&ellipse, size, settings)?;
+    Ok(FoundFrame {
+        outline: Outline::Ring(ellipse),
+        lens: LensBend::none(size.0, size.1),
+        how: HowFound::Given,
+        confidence: 1.0,
+        corner_error_px: BY_HAND_ERROR_PX,
+        edge_seen: 0.0,
+        tilt_deg: Some(tilt_deg),
+        bar_srgb: [0; 3],
+        bar_width_mm: 0.0,
+    })
+}
+
 /// Checks corners set by hand and uses them as they are, put in order.
 pub(super) fn use_given(
     given: &[Point; 4],
@@ -62,9 +117,7 @@ pub(super) fn use_given(
     focal_length_35mm_mm: Option<f64>,
 ) -> Result<FoundFrame, FrameError> {
     if matches!(settings.spec, FrameSpec::Ring { .. }) {
-        return Err(FrameError::BadCorners {
-            why: "the frame is a ring, which has none",
-        });
+        return use_given_ring(given, size, settings);
     }
     let (w, h) = settings.spec.size_mm();
     let camera = Camera::new(f64::from(size.0), f64::from(size.1), focal_length_35mm_mm);
@@ -112,6 +165,48 @@ mod tests {
         assert!(c[0].distance(c[1]) < c[1].distance(c[2]));
         assert!(twice_area(&c) > 0.0);
         assert!(frame.tilt_deg.unwrap() < 1.0);
+    }
+
+    /// An ellipse with half axes 500 and 480 turned by 30°, told by two diameters that are not its axes: 500 cos t and
+    /// 480 sin t at t = 20° and 110°.
+    #[test]
+    fn a_ring_is_told_by_two_diameters() {
+        let (turn, centre) = (30_f64.to_radians(), (1000.0, 750.0));
+        let at = |t: f64| {
+            let (a, b) = (500.0 * t.to_radians().cos(), 480.0 * t.to_radians().sin());
+            [
+                centre.0 + a * turn.cos() - b * turn.sin(),
+                centre.1 + a * turn.sin() + b * turn.cos(),
+            ]
+        };
+        let frame = given([20.0, 110.0, 200.0, 290.0].map(at), "ring:24in").unwrap();
+        let Outline::Ring(ring) = frame.outline else {
+            panic!("a ring")
+        };
+        assert!((ring.semi_major_px - 500.0).abs() < 1e-6, "{ring:?}");
+        assert!((ring.semi_minor_px - 480.0).abs() < 1e-6);
+        assert!((ring.angle_rad - turn).abs() < 1e-6);
+        assert!(ring.centre_px.distance(Point::from([1000.0, 750.0])) < 1e-6);
+        let line = [
+            [100.0, 100.0],
+            [200.0, 200.0],
+            [300.0, 300.0],
+            [400.0, 400.0],
+        ];
+        assert!(matches!(
+            given(line, "ring:24in"),
+            Err(FrameError::BadRing { .. })
+        ));
+        let out = [
+            [-20.0, 700.0],
+            [600.0, 100.0],
+            [1220.0, 700.0],
+            [600.0, 1300.0],
+        ];
+        assert!(matches!(
+            given(out, "ring:24in"),
+            Err(FrameError::CornerOutside { .. })
+        ));
     }
 
     #[test]

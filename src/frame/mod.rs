@@ -36,7 +36,8 @@ pub struct FrameSettings {
     pub spec: FrameSpec,
     /// Height of the bar's inner top edge above the ground, mm, when known.
     pub bar_height_mm: Option<f64>,
-    /// Inner corners set by hand, upright photo pixels; then nothing is searched.
+    /// Set by hand, upright photo pixels, in order round the frame; then nothing is searched. A rectangle: its inner
+    /// corners. A ring: points of its inner edge, the ends of two diameters at right angles.
     pub corners_px: Option<[Point; 4]>,
     /// Largest lean of the camera that is taken, degrees. Raised: far ground gets too coarse; lowered: good photos refused.
     pub max_tilt_deg: f64,
@@ -104,6 +105,21 @@ pub struct Ellipse {
     pub angle_rad: f64,
 }
 
+impl Ellipse {
+    /// The ends of its axes in order round it, the long axis first: by these four it can be set by hand.
+    pub fn axis_ends(&self) -> [Point; 4] {
+        let (sin, cos) = self.angle_rad.sin_cos();
+        let at = |along: f64, across: f64| {
+            Point::new(
+                self.centre_px.x + along * cos - across * sin,
+                self.centre_px.y + along * sin + across * cos,
+            )
+        };
+        let (a, b) = (self.semi_major_px, self.semi_minor_px);
+        [at(a, 0.0), at(0.0, b), at(-a, 0.0), at(0.0, -b)]
+    }
+}
+
 /// How the frame came to be known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -120,7 +136,7 @@ pub enum HowFound {
 pub enum FrameError {
     /// Nothing like the frame was seen.
     #[error(
-        "no frame found: the best outline shows {best_edge_seen_pct:.0} % of what a bar all round it would show, needs {needed_pct:.0} %; lay the whole frame in the picture, clear straw off the bars, or give its corners with --corners"
+        "no frame found: the best outline shows {best_edge_seen_pct:.0} % of what a bar all round it would show, needs {needed_pct:.0} %; lay the whole frame in the picture, clear straw off the bars, or set its edge by hand (podfall confirm, or --corners)"
     )]
     NotFound {
         /// Bar seen round the best outline, less what chance shows and what speaks against a frame, %.
@@ -128,7 +144,7 @@ pub enum FrameError {
         /// What is needed, %.
         needed_pct: f64,
     },
-    /// An inner corner is not in the picture.
+    /// An inner corner, or a side of a ring, is not in the picture.
     #[error(
         "{outside} of 4 inner corners lie outside the picture, by up to {by_px:.0} px; step back so that the whole frame is in view and take it again"
     )]
@@ -157,6 +173,14 @@ pub enum FrameError {
         tilt_deg: f64,
         /// The most that is taken.
         most_deg: f64,
+    },
+    /// Points given by hand that make no ring.
+    #[error(
+        "the four points given make no ring: {why}; give the ends of two diameters at right angles, in order round the ring"
+    )]
+    BadRing {
+        /// What is wrong.
+        why: &'static str,
     },
     /// Corners given by hand that make no four-sided frame.
     #[error(

@@ -48,6 +48,8 @@ pub enum LossCautionKind {
     PutRightByHand,
     /// Photos were put right by the ratio to the confirmed ones.
     PutRightByMarks,
+    /// A threshold of the season's own was fitted to the confirmed photos, and is or is not used.
+    SeasonThreshold,
     /// Marks that found no object, or a confirmed photo counted anew.
     Marks,
 }

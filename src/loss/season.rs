@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     counts::{CountsFile, Limits, PhotoCount},
-    marks::{ConfirmedCounts, HandMark, PlaceMark, Standing},
+    marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
     sheet::{CardDiffers, Place, Row, Sheet, SheetError},
     units::M2_PER_FT2,
@@ -82,6 +82,7 @@ pub fn season_frames_confirmed(
 ) -> Result<SeasonFrames, SheetError> {
     let filled = with_marks(confirmed, sheet);
     let mut season = season_frames(&confirmed.counts, filled.as_ref())?;
+    let threshold = confirmed.threshold();
     for frame in &mut season.frames {
         let Some(photo) = confirmed.photos.get(&frame.photo) else {
             continue;
@@ -95,7 +96,15 @@ pub fn season_frames_confirmed(
                 frame.basis = Basis::Confirmed;
             }
         }
+        let shifted = threshold.as_ref().and_then(|t| t.counts.get(&frame.photo));
+        if let Some(shifted) = shifted.filter(|_| frame.basis != Basis::Hand) {
+            frame.tool_beans = Some(shifted.tool_beans);
+            frame.beans = shifted.beans;
+        }
     }
+    let fitted = threshold.iter().map(SeasonThreshold::words);
+    let fitted = fitted.map(|line| LossCautionKind::SeasonThreshold.says(line));
+    season.cautions.extend(fitted);
     let told = confirmed.cautions().into_iter();
     season
         .cautions

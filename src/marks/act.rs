@@ -110,7 +110,7 @@ pub enum Act {
         /// Which.
         object: Named,
     },
-    /// Sets the frame's inner corners.
+    /// Sets the frame's inner edge: corners, or of a ring the ends of two diameters at right angles.
     Corners {
         /// Upright photo pixels, in order round the frame; `None`: back to those that the tool found.
         corners_px: Option<[Point; 4]>,

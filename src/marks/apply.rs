@@ -297,7 +297,7 @@ fn chances_of(verdict: Verdict) -> crate::score::Chances {
 }
 
 /// What an object counts as: what was said, else what the tool shows.
-fn taken_for(shown: &Shown) -> Verdict {
+pub(super) fn taken_for(shown: &Shown) -> Verdict {
     shown.verdict.unwrap_or(if shown.object.counted {
         Verdict::of_kind(shown.object.kind)
     } else {
@@ -305,7 +305,7 @@ fn taken_for(shown: &Shown) -> Verdict {
     })
 }
 
-fn is_bean(verdict: Verdict) -> bool {
+pub(super) fn is_bean(verdict: Verdict) -> bool {
     matches!(verdict, Verdict::Bean | Verdict::Split)
 }
 

@@ -9,6 +9,7 @@ mod apply;
 mod journal;
 mod season;
 mod state;
+mod threshold;
 
 pub use act::{Act, Named, Verdict};
 pub use apply::{Applied, HOME_MM, Homeless, MarkSettings, Shown, Standing, apply, photo_map};
@@ -18,6 +19,8 @@ pub use state::{
     AddedMark, ConfirmMark, HandMark, MarksFile, MarksOfPhoto, ObjectMark, PhotoMarks, PlaceMark,
     SeasonMarks,
 };
+
+pub use threshold::{HeldBack, SeasonThreshold, Shifted, season_threshold};
 
 /// Name of the journal, beside `counts.json`.
 pub const JOURNAL: &str = "marks.journal";

@@ -4,7 +4,10 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::{Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, Standing, apply};
+use super::{
+    Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, SeasonThreshold, Standing,
+    apply, season_threshold,
+};
 use crate::{
     counts::{CountsFile, Limits, PhotoCount},
     geometry::Point,
@@ -62,6 +65,8 @@ pub struct ConfirmedCounts {
     pub photos: BTreeMap<String, OfPhoto>,
     /// Photos that something was said of and that are not among the counts (file names).
     pub gone: Vec<String>,
+    /// How counts were made of marks.
+    pub settings: MarkSettings,
 }
 
 /// Puts counts and marks together.
@@ -99,6 +104,7 @@ pub fn confirmed(
         counts: out,
         photos,
         gone,
+        settings: *settings,
     }
 }
 
@@ -138,6 +144,11 @@ pub fn of_photo(
 }
 
 impl ConfirmedCounts {
+    /// The season's own threshold; `None` where there is nothing to be said of one.
+    pub fn threshold(&self) -> Option<SeasonThreshold> {
+        season_threshold(&self.photos, &self.settings)
+    }
+
     /// Photos that were called right.
     pub fn confirmed(&self) -> usize {
         let is = |p: &&OfPhoto| p.applied.standing == Standing::Confirmed;

@@ -54,6 +54,8 @@ pub const MARKS: &str = "evidence/marks.json";
 pub const ORIGINALS: &str = "evidence/photos";
 /// The folder of the annotated pictures.
 pub const ANNOTATED: &str = "evidence/annotated";
+/// Pictures with what persons said.
+pub const CONFIRMED: &str = "evidence/confirmed";
 
 /// How many of this unit are in one bushel an acre.
 pub fn one_bushel_in(unit: LossUnit, assumptions: &Assumptions) -> f64 {

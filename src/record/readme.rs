@@ -35,6 +35,7 @@ evidence/
   podfall.toml       frame, crop and machine, as the person wrote them
   photos/            the original photos, byte for byte
   annotated/         the photos with what the tool marked
+  confirmed/         where there are marks: the same with what persons said, told apart by white squares and crosses
 Some of these are only there where the season had them.
 
 {taken_out}

@@ -4,6 +4,7 @@
 
 mod agree;
 mod gamma_poisson;
+mod logit_shift;
 mod needed;
 mod poisson;
 mod poisson_binomial;
@@ -15,6 +16,7 @@ mod two_rates;
 
 pub use agree::{Agreement, Concordance, agreement, concordance};
 pub use gamma_poisson::{Dispersion, fit as fit_gamma_poisson, ln_pmf as gamma_poisson_ln_pmf};
+pub use logit_shift::{fit_logit_shift, logistic, logit};
 pub use needed::{frames_needed_gamma_poisson, frames_needed_poisson};
 pub use poisson::{garwood_limits, rate_exact_limits, rate_score_limits};
 pub use poisson_binomial::{poisson_binomial_limits, poisson_binomial_pmf};

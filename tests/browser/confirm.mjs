@@ -350,7 +350,59 @@ async function person() {
   say("a person through it", { photos: (await season(page)).photos.length, objects, keys, seconds: (Date.now() - begun) / 1000, first_ms: Math.round(first) });
 }
 
-const scenarios = { mouse, keyboard, phone, faultless, tabs, person };
+/** States whose pictures are held against expected ones. The page is set in the font that podfall itself carries, so that
+ * lines break alike on every machine. */
+async function looks() {
+  const page = await browser.newPage();
+  await page.setBypassCSP(true);
+  await page.evaluateOnNewDocument((fonts) => {
+    document.addEventListener("DOMContentLoaded", () => {
+      const style = document.createElement("style");
+      style.textContent = fonts.map(([weight, data]) => `@font-face { font-family: "Own"; font-weight: ${weight}; src: url(data:font/ttf;base64,${data}); }`).join("\n")
+        + '\n* { font-family: "Own" !important; animation: none !important; caret-color: transparent !important; } ::-webkit-scrollbar { display: none; }';
+      document.head.append(style);
+    });
+  }, ["", "-Bold"].map((face) => [face ? "600 900" : "100 500", readFileSync(new URL(`../../src/text/fonts/DejaVuSans${face}-subset.ttf`, import.meta.url)).toString("base64")]));
+  const shown = async (width, height, touch = false) => {
+    await page.setViewport({ width, height, hasTouch: touch, isMobile: touch, deviceScaleFactor: 1 });
+    await page.goto(address);
+    await drawn(page);
+    await page.evaluate(() => document.fonts.ready);
+  };
+  const go = async (name) => {
+    await page.evaluate((n) => [...document.querySelectorAll("#queue-list button")].find((b) => b.textContent.includes(n)).click(), name);
+    await page.waitForFunction((n) => document.body.dataset.drawn === n, {}, name);
+  };
+  const keep = async (name) => {
+    await page.mouse.move(1, 1);
+    await new Promise((r) => setTimeout(r, 400));
+    await shot(page, `looks-${name}`);
+  };
+  await shown(1440, 900);
+  await go("forty.jpg");
+  await keep("desktop");
+  await acts(page, () => page.keyboard.press("b"), "B");
+  await acts(page, () => page.keyboard.press("n"), "N");
+  await acts(page, () => page.keyboard.press("s"), "S");
+  await page.emulateVisionDeficiency("achromatopsia");
+  await keep("desktop-said-grey");
+  await page.emulateVisionDeficiency("none");
+  await go("ring.jpg");
+  await page.keyboard.press("c");
+  await page.waitForFunction(() => !document.getElementById("mode").hidden);
+  await keep("desktop-ring");
+  await page.keyboard.press("Escape");
+  await shown(390, 844, true);
+  await go("forty.jpg");
+  await page.evaluate(() => window.scrollTo(0, 0));
+  await keep("phone");
+  await go("no-frame.jpg");
+  await page.evaluate(() => window.scrollTo(0, 0));
+  await keep("phone-no-frame");
+  say("pictures of five states");
+}
+
+const scenarios = { looks, mouse, keyboard, phone, faultless, tabs, person };
 let code = 0;
 try {
   await scenarios[scenario]();

@@ -6,7 +6,11 @@ use std::{
     process::Command,
 };
 
-use crate::page::{Page, counted};
+use crate::{
+    field::Field,
+    looks,
+    page::{Page, counted},
+};
 
 /// The folder with `node_modules`, and the browser; why not, where one is missing.
 fn tools() -> Result<(PathBuf, PathBuf), String> {
@@ -32,7 +36,12 @@ fn tools() -> Result<(PathBuf, PathBuf), String> {
     Ok((tools, chromium))
 }
 
-fn drive(scenario: &str) {
+/// Whether it was driven: not where the tools are missing.
+fn drive(scenario: &str) -> bool {
+    drive_on(scenario, &counted())
+}
+
+fn drive_on(scenario: &str, field: &Field) -> bool {
     let (tools, chromium) = match tools() {
         Ok(found) => found,
         Err(why) => {
@@ -46,10 +55,9 @@ fn drive(scenario: &str) {
             );
             use std::io::Write;
             let _ = std::io::stderr().write_all(line.as_bytes());
-            return;
+            return false;
         }
     };
-    let field = counted();
     let page = Page::open(field.folder.path());
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let pictures = root.join("target/browser-pictures");
@@ -66,6 +74,7 @@ fn drive(scenario: &str) {
     let wrong = String::from_utf8_lossy(&ran.stderr);
     assert!(ran.status.success(), "{scenario}:\n{said}\n{wrong}");
     println!("{said}");
+    true
 }
 
 #[test]
@@ -91,4 +100,13 @@ fn no_serious_fault_of_accessibility() {
 #[test]
 fn two_tabs_in_a_browser() {
     drive("tabs");
+}
+
+/// Five states look as they did: `GOLDEN=update` makes the expected pictures anew.
+#[test]
+fn the_page_looks_as_expected() {
+    let field = looks::season();
+    if drive_on("looks", &field) {
+        looks::hold_against_expected();
+    }
 }

@@ -567,3 +567,75 @@ fn the_queue_goes_by_doubt_and_the_limits_shrink() {
     assert!(number(&answer["least_half_width_pct"]) <= number(&answer["half_width_pct"]));
     assert!(answer["says"].as_str().unwrap().len() > 20);
 }
+
+/// A ring's edge is set by four points; the plot and its count are made anew, and the bar's height is that which
+/// `count` was told, though podfall.toml says nothing of it.
+#[test]
+fn a_rings_edge_set_by_hand_makes_the_plot_anew_and_keeps_the_bars_height() {
+    let field = Field::new();
+    let photo = crate::pictures::fixture_bytes("ring-on-pale-soil/photo.jpg");
+    field.put("photos/r.jpg", &photo);
+    let counting = [
+        "count",
+        ".",
+        "--frame",
+        "ring:16in",
+        "--bar-height",
+        "13mm",
+        "--no-pictures",
+    ];
+    field.run(&counting);
+    let area = |photo: &Value| {
+        ["area_low_m2", "area_m2", "area_high_m2"].map(|k| number(&photo["plot"][k]))
+    };
+    let counts = field.json("out/counts.json");
+    assert_eq!(counts["photos"][0]["bar_height_mm"], 13.0);
+    let first = area(&counts["photos"][0]);
+    let page = Page::open(field.folder.path());
+    let told = page.photo(0);
+    assert_eq!(told["ring"], true);
+    let found: Vec<[f64; 2]> = serde_json::from_value(told["corners_px"].clone()).unwrap();
+    // The same ring, told by two diameters that are not its axes, a hundredth larger.
+    let middle = [0, 1].map(|k| found.iter().map(|p| p[k]).sum::<f64>() / 4.0);
+    let half = [0, 1].map(|i| [0, 1].map(|k| 1.01 * (found[i][k] - middle[k])));
+    let at =
+        |turn: f64| [0, 1].map(|k| middle[k] + turn.cos() * half[0][k] + turn.sin() * half[1][k]);
+    let turn = std::f64::consts::FRAC_PI_2;
+    let points: Vec<[f64; 2]> = (0..4).map(|i| at(0.6 + turn * f64::from(i))).collect();
+    let told = page.says(0, json!({"do": "corners", "corners_px": points}));
+    assert_eq!(told["photo"]["corners_by_hand"], true);
+    let set: Vec<[f64; 2]> = serde_json::from_value(told["photo"]["corners_px"].clone()).unwrap();
+    for (found, set) in found.iter().zip(&set) {
+        let grown = [0, 1].map(|k| middle[k] + 1.01 * (found[k] - middle[k]));
+        assert!(
+            (grown[0] - set[0]).hypot(grown[1] - set[1]) < 1.0,
+            "{found:?} {set:?}"
+        );
+    }
+    let anew = &field.json("out/recounted.json")["photos"][0]["count"];
+    assert_eq!(anew["bar_height_mm"], 13.0);
+    for (one, other) in first.iter().zip(area(anew)) {
+        // Untold, the area's limits would be wide apart.
+        assert!(
+            (one - other).abs() < 0.02 * one,
+            "{first:?} {:?}",
+            area(anew)
+        );
+    }
+    let line = json!([
+        [100.0, 100.0],
+        [200.0, 200.0],
+        [300.0, 300.0],
+        [400.0, 400.0]
+    ]);
+    let refused = page.say(1, 0, json!({"do": "corners", "corners_px": line}));
+    assert_eq!(refused.status, 422);
+    assert!(
+        refused.json()["error"]
+            .as_str()
+            .unwrap()
+            .contains("make no ring")
+    );
+    page.post("/api/undo", &json!({"seq": 1}));
+    assert_eq!(page.photo(0)["corners_by_hand"], false);
+}

@@ -214,6 +214,7 @@ fn count(spec: FrameSpec, outline: Outline, lens: LensBend, meta: PhotoMeta) -> 
             area_high_m2: area_m2,
         }),
         looks: None,
+        bar_height_mm: None,
         ground: Some(Shares {
             residue_cover_pct: 31.0,
             ..Shares::default()

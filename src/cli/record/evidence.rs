@@ -9,16 +9,22 @@ use anyhow::Context;
 use image::imageops::FilterType;
 use podfall::{
     annotate,
-    batch::{self, BatchError, Layout, annotated_name, report_pictures},
+    batch::{self, BatchError, Layout, Source, annotated_name, report_pictures, said_pictures},
     counts::{CountsFile, PhotoCount},
     files,
+    marks::ConfirmedCounts,
     photo::sha256_hex,
-    record::{ANNOTATED, COUNTS, Kept, ORIGINALS, PagePicture, Redactions},
+    record::{ANNOTATED, CONFIRMED, COUNTS, Kept, ORIGINALS, PagePicture, Redactions},
     report::{csv::counts_csv, html::PictureSettings},
 };
 use rayon::prelude::*;
 
-use super::{super::Usage, Args, bundle::Bundle, season_file};
+use super::{
+    super::{Usage, redraw::redraw, season_files::SeasonRead},
+    Args,
+    bundle::Bundle,
+    season_file,
+};
 
 /// Largest file of the season that is read, bytes.
 const MOST_BYTES: u64 = 2_000_000_000;
@@ -48,6 +54,17 @@ impl Photos {
                 out: out.to_owned(),
             },
         })
+    }
+
+    /// Draws the pictures with what persons said, where they are not up to date. One that cannot be drawn is left out.
+    pub fn redraw(&self, read: &SeasonRead) -> anyhow::Result<()> {
+        let sources: Vec<Source> = (self.paths.iter())
+            .map(|(name, path)| Source {
+                path: path.clone(),
+                name: name.clone(),
+            })
+            .collect();
+        redraw(read, &sources).map(drop)
     }
 
     /// Holds every original against its count, and copies it byte for byte where it may go in.
@@ -91,14 +108,15 @@ impl Photos {
         photo: &PhotoCount,
         redactions: &Redactions,
     ) -> anyhow::Result<Option<Kept>> {
-        let annotated = self.layout.annotated(&photo.photo);
-        if annotated.is_file() {
-            let bytes = files::read_whole(&annotated, MOST_BYTES)
-                .with_context(|| annotated.display().to_string())?;
-            bundle.put(
-                &format!("{ANNOTATED}/{}", annotated_name(&photo.photo)),
-                &bytes,
-            )?;
+        let drawn = [
+            (ANNOTATED, self.layout.annotated(&photo.photo)),
+            (CONFIRMED, self.layout.confirmed(&photo.photo)),
+        ];
+        for (folder, path) in drawn.iter().filter(|(_, path)| path.is_file()) {
+            let bytes =
+                files::read_whole(path, MOST_BYTES).with_context(|| path.display().to_string())?;
+            let name = annotated_name(&photo.photo);
+            bundle.put(&format!("{folder}/{name}"), &bytes)?;
         }
         let Some(path) = self.paths.get(&photo.photo) else {
             return Ok(Some(Kept::Missing));
@@ -117,11 +135,18 @@ impl Photos {
     }
 
     /// The pictures for the pages: those of the confidence report, else the annotated ones made smaller.
-    pub fn pictures(&self, counts: &CountsFile) -> BTreeMap<String, PagePicture> {
+    pub fn pictures(
+        &self,
+        counts: &CountsFile,
+        confirmed: &ConfirmedCounts,
+    ) -> BTreeMap<String, PagePicture> {
         let size = PictureSettings::for_photos(counts.photos.len());
         (counts.photos.par_iter())
             .filter_map(|photo| {
-                let drawn = report_pictures(&self.layout, photo).map(|p| p.small_jpeg);
+                let said = (confirmed.photos.get(&photo.photo))
+                    .and_then(|said| said_pictures(&self.layout, &photo.photo, said));
+                let drawn = said.or_else(|| report_pictures(&self.layout, photo));
+                let drawn = drawn.map(|p| p.small_jpeg);
                 let picture = drawn
                     .filter(|jpeg| !jpeg.is_empty())
                     .and_then(of_jpeg)

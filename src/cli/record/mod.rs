@@ -12,8 +12,8 @@ use podfall::{
     loss::{loss_over, settle},
     next::next,
     record::{
-        self, Facts, Kept, Material, PdfSettings, PersonCount, Positions, Redact, Redactions,
-        facts, page, seal,
+        self, Facts, Kept, Material, PagePicture, PdfSettings, PersonCount, Positions, Redact,
+        Redactions, facts, page, seal,
     },
     report::loss::{checks_geojson, loss_csv, loss_json},
     season,
@@ -150,6 +150,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         read.season.by = None;
     }
     let photos = Photos::gather(&args.folder.folder, &counts, &read.out)?;
+    photos.redraw(&read)?;
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
     // Before anything is taken out: marks find their objects by the photos as they are.
     let persons = person::persons(&counts, &read.out, &redactions)?;
@@ -166,7 +167,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         font: font.as_deref(),
         a4: args.paper == Paper::A4,
     };
-    put_pages(&bundle, &facts, &photos, &counts, &manifest, &pdf_settings)?;
+    let pictures = photos.pictures(&counts, &read.confirmed);
+    put_pages(&bundle, &facts, &pictures, &manifest, &pdf_settings)?;
     bundle.seal(key.as_deref())?;
     let put = bundle.finish()?;
     tell(&facts, &put, &manifest)
@@ -253,12 +255,10 @@ fn put_evidence(
 fn put_pages(
     bundle: &Bundle,
     facts: &Facts,
-    photos: &Photos,
-    counts: &podfall::counts::CountsFile,
+    pictures: &BTreeMap<String, PagePicture>,
     manifest: &str,
     settings: &PdfSettings<'_>,
 ) -> anyhow::Result<()> {
-    let pictures = photos.pictures(counts);
     let picture = |photo: &str| pictures.get(photo).cloned();
     let page = page(
         facts,

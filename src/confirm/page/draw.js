@@ -105,10 +105,24 @@ function brackets(context, at, r) {
   cased(context, "#ffffff", 3.5, []);
 }
 
-/** The frame's inner edge, with handles where its corners can be moved. */
-export function frame(context, points, held) {
+/** The ellipse of which four points are the ends of two diameters. */
+function ringPath(context, [a, b, c, d]) {
+  const middle = { x: (a.x + b.x + c.x + d.x) / 4, y: (a.y + b.y + c.y + d.y) / 4 };
+  const u = { x: (a.x - c.x) / 2, y: (a.y - c.y) / 2 };
+  const v = { x: (b.x - d.x) / 2, y: (b.y - d.y) / 2 };
+  for (let i = 0; i < 120; i += 1) {
+    const [cos, sin] = [Math.cos(i * Math.PI / 60), Math.sin(i * Math.PI / 60)];
+    const [x, y] = [middle.x + u.x * cos + v.x * sin, middle.y + u.y * cos + v.y * sin];
+    if (i) context.lineTo(x, y);
+    else context.moveTo(x, y);
+  }
+}
+
+/** The frame's inner edge, with handles where it can be moved. */
+export function frame(context, points, held, ring) {
   context.beginPath();
-  points.forEach((p, i) => (i ? context.lineTo(p.x, p.y) : context.moveTo(p.x, p.y)));
+  if (ring) ringPath(context, points);
+  else points.forEach((p, i) => (i ? context.lineTo(p.x, p.y) : context.moveTo(p.x, p.y)));
   context.closePath();
   cased(context, "#ffffff", 2, held === null ? [10, 8] : []);
   if (held === null) return;

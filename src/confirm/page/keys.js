@@ -15,7 +15,7 @@ export const KEYS = [
   { does: "confirm", keys: ["Enter"], shown: "Enter", label: "Count is right, next photo", on: "photo" },
   { does: "undo", keys: ["u"], shown: "U or Ctrl Z", label: "Undo", on: "photo" },
   { does: "redo", keys: ["r"], shown: "R or Ctrl Y", label: "Redo", on: "photo" },
-  { does: "corners", keys: ["c"], shown: "C", label: "Frame's corners", on: "photo", tells: "drag them where they belong, or 1 to 4 and arrows, then Enter" },
+  { does: "corners", keys: ["c"], shown: "C", label: "Frame's edge", on: "photo", tells: "drag its corners (a ring: its four handles) where they belong, or 1 to 4 and arrows, then Enter" },
   { does: "hand", keys: ["h"], shown: "H", label: "Hand count", on: "photo" },
   { does: "place", keys: ["l"], shown: "L", label: "Where it was laid", on: "photo" },
   { does: "unusable", keys: ["x"], shown: "X", label: "Cannot be used", on: "photo" },

@@ -59,7 +59,6 @@ function buttons() {
   by("pod-tools").hidden = !(object && object.verdict && object.verdict.is === "pod");
   off("undo", !season.undo);
   off("redo", !season.redo);
-  off("corners", photo.ring);
   off("add", !photo.plot);
   const press = (does, is) => {
     const button = show.toolOf(does);
@@ -76,7 +75,9 @@ function buttons() {
   if (confirm) confirm.querySelector("span").textContent = photo.standing === "confirmed" ? "Next photo" : "Count is right, next photo";
   const words = {
     add: "Click what was missed, or move the cross with the arrows (Shift: farther) and press Enter; then say what it is. Esc leaves it.",
-    corners: "Drag the four inner corners, or press 1 to 4 and the arrows (Shift: farther). Enter makes the plot anew, Esc leaves it as it was.",
+    corners: photo.ring
+      ? "Drag the four handles onto the ring's inner edge, or press 1 to 4 and the arrows (Shift: farther). Enter makes the plot anew, Esc leaves it as it was."
+      : "Drag the four inner corners, or press 1 to 4 and the arrows (Shift: farther). Enter makes the plot anew, Esc leaves it as it was.",
   }[state.mode];
   by("mode").hidden = !words;
   by("mode").textContent = words || "";
@@ -149,7 +150,7 @@ function nextPhoto(step) {
 function confirm() {
   if (settled()) return goOn();
   if (!state.photo.counts) {
-    return show.message("This photo has no count to confirm. Set the frame's corners (C), type in a hand count (H), or set it aside (X).");
+    return show.message("This photo has no count to confirm. Set the frame's edge (C), type in a hand count (H), or set it aside (X).");
   }
   const left = doubtful().length;
   if (left && state.asked !== state.photo.n) {
@@ -210,12 +211,14 @@ function startAdding() {
 
 async function startCorners() {
   if (state.mode === "corners") return leave();
-  if (state.photo.ring) return;
   leave();
   state.mode = "corners";
   state.kind = "photo";
   const [w, h] = state.photo.size_px;
-  const rim = [[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]].map(([x, y]) => [x * w, y * h]);
+  const r = 0.4 * Math.min(w, h);
+  const rim = state.photo.ring
+    ? [[1, 0], [0, 1], [-1, 0], [0, -1]].map(([x, y]) => [w / 2 + x * r, h / 2 + y * r])
+    : [[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]].map(([x, y]) => [x * w, y * h]);
   view.corners = (state.photo.corners_px || rim).map((p) => [...p]);
   view.held = 0;
   await view.show(state.photo, "photo");
@@ -227,8 +230,8 @@ async function startCorners() {
 
 function keepCorners() {
   const corners = view.corners.map(([x, y]) => [Math.round(x * 10) / 10, Math.round(y * 10) / 10]);
-  show.live("The photo is counted anew with these corners.");
-  by("mode").textContent = "Counting anew with these corners …";
+  show.live("The photo is counted anew with this edge.");
+  by("mode").textContent = "Counting anew with this edge …";
   said({ do: "corners", corners_px: corners }, () => {
     leave();
     state.kind = "plot";
@@ -258,9 +261,8 @@ function inMode({ does, key }, event) {
       const mm = view.perMm() * far * 1.5;
       view.cross = { x: view.cross.x + by_[0] * mm, y: view.cross.y + by_[1] * mm };
     } else {
-      const corner = view.corners[view.held];
-      corner[0] += by_[0] * far * 2;
-      corner[1] += by_[1] * far * 2;
+      const [x, y] = view.corners[view.held];
+      view.moveCorner(view.held, [x + by_[0] * far * 2, y + by_[1] * far * 2]);
     }
     view.redraw();
     return true;

@@ -70,7 +70,7 @@ export function answer(season) {
   by("progress").textContent = `${done} of ${plural(season.photos.length, "photo")} done · ${plural(season.doubtful_left, "doubtful object")} left`;
   if (!answer) {
     by("answer-value").textContent = "no answer yet";
-    by("answer-says").textContent = "No photo has a count. Set the corners of a frame (C), or type in a hand count (H).";
+    by("answer-says").textContent = "No photo has a count. Set the edge of a frame (C), or type in a hand count (H).";
     for (const id of ["answer-unit", "answer-limits", "answer-before"]) by(id).textContent = "";
     by("bar").hidden = true;
     return;
@@ -144,11 +144,13 @@ export function photo(photo, season) {
   const state = { untouched: "", partly: "Begun.", confirmed: "Confirmed: every object shown is taken as it is marked.", unusable: `Set aside: ${photo.unusable}.` }[photo.standing];
   const problem = photo.standing === "unusable" ? "" : photo.problem || "";
   const more = [
-    photo.corners_by_hand ? "Corners set by hand." : "",
-    photo.recount_missing ? "The count with these corners is not there any more: move the corners once more." : "",
+    photo.corners_by_hand ? "The frame's edge was set by hand." : "",
+    photo.recount_missing ? "The count with this edge of the frame is not there any more: move the edge once more." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
   ];
-  by("photo-state").textContent = [state, problem, ...more].filter(Boolean).join(" ");
+  const here = photo.standing !== "unusable" && !photo.counts
+    ? "Here: set the frame's edge (C), type in a hand count (H), or set the photo aside (X)." : "";
+  by("photo-state").textContent = [state, problem && `${problem}.`, here, ...more].filter(Boolean).join(" ");
   by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", `${c.message}.`)));
   const homeless = by("homeless");
   homeless.hidden = photo.homeless.length === 0;
@@ -209,9 +211,11 @@ function forms(photo, season) {
 export function one(photo, object, left) {
   const says = by("one-says");
   by("one").classList.toggle("empty", !object);
-  by("one-title").textContent = left ? `${plural(left, "doubtful one")} left here` : "Nothing doubtful left here";
+  by("one-title").textContent = left ? `${plural(left, "doubtful one")} left here` : photo.counts ? "Nothing doubtful left here" : "No count";
   if (!object) {
-    says.textContent = photo.standing === "confirmed" ? "Confirmed." : left ? "Space shows the first." : "If the marks are right, press Enter: the count is right, and the next photo follows.";
+    says.textContent = photo.standing === "confirmed" ? "Confirmed." : !photo.counts ? "This photo has no count yet."
+      : photo.objects.length === 0 ? "Nothing was found on this photo. Add what you see (A); if there is nothing, press Enter."
+      : left ? "Space shows the first." : "If the marks are right, press Enter: the count is right, and the next photo follows.";
     return;
   }
   const kinds = { bean: "a bean", "split-bean": "a split bean", pod: "a pod" };

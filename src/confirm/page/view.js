@@ -164,19 +164,32 @@ export class View {
   }
 
   drawFrame(context) {
+    const ring = this.photo.ring;
     if (this.corners) {
       if (this.kind === "photo") {
-        draw.frame(context, this.corners.map(([x, y]) => this.onCanvas({ x, y })), this.held);
+        draw.frame(context, this.corners.map(([x, y]) => this.onCanvas({ x, y })), this.held, ring);
       }
       return;
     }
     if (!this.marks) return;
     if (this.kind === "photo" && this.photo.corners_px) {
-      draw.frame(context, this.photo.corners_px.map(([x, y]) => this.onCanvas({ x, y })), null);
-    } else if (this.kind === "plot" && !this.photo.ring) {
+      draw.frame(context, this.photo.corners_px.map(([x, y]) => this.onCanvas({ x, y })), null, ring);
+    } else if (this.kind === "plot") {
       const { width_mm: w, height_mm: h } = this.photo;
-      const at = (x_mm, y_mm) => this.onCanvas(this.place({ x_mm, y_mm }));
-      draw.frame(context, [at(0, 0), at(w, 0), at(w, h), at(0, h)], null);
+      const at = ([x_mm, y_mm]) => this.onCanvas(this.place({ x_mm, y_mm }));
+      const edge = ring ? [[w, h / 2], [w / 2, h], [0, h / 2], [w / 2, 0]] : [[0, 0], [w, 0], [w, h], [0, h]];
+      draw.frame(context, edge.map(at), null, ring);
+    }
+  }
+
+  /** A corner goes where it is put. Of a ring the opposite handle stays, and the other two go with the middle. */
+  moveCorner(i, [x, y]) {
+    const [x0, y0] = this.corners[i];
+    this.corners[i] = [x, y];
+    if (!this.photo.ring) return;
+    for (const other of [(i + 1) % 4, (i + 3) % 4]) {
+      const [a, b] = this.corners[other];
+      this.corners[other] = [a + (x - x0) / 2, b + (y - y0) / 2];
     }
   }
 
@@ -185,7 +198,7 @@ export class View {
     const scale = this.perMm() * this.at.scale;
     const confirmed = this.photo.standing === "confirmed";
     const [a, b] = this.photo.corners_px || [[0, 0], [1, 0]];
-    const turn = this.kind === "photo" ? Math.atan2(b[1] - a[1], b[0] - a[0]) : 0;
+    const turn = this.kind === "photo" && !this.photo.ring ? Math.atan2(b[1] - a[1], b[0] - a[0]) : 0;
     for (const object of this.photo.objects) {
       const selected = this.selected && object.name === this.selected.name;
       if (!this.marks && !selected) continue;
@@ -284,7 +297,7 @@ export class View {
     this.from.moved = true;
     if (this.from.corner !== null) {
       const q = this.onPicture(p);
-      this.corners[this.from.corner] = [q.x, q.y];
+      this.moveCorner(this.from.corner, [q.x, q.y]);
       this.redraw();
     } else {
       this.pan(p.x - before.x, p.y - before.y);

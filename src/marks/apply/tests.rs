@@ -75,6 +75,7 @@ fn photo(beans: &[(f64, f64, f64)]) -> PhotoCount {
         }),
         ground: None,
         looks: None,
+        bar_height_mm: None,
         card: None,
         objects,
         counts: Some(Counts {

@@ -5,7 +5,10 @@
 use minijinja::{Environment, Value, syntax::SyntaxConfig, value::Serde};
 use serde::{Deserialize, Serialize};
 
-use crate::counts::{Limits, ModelName, PhotoCount};
+use crate::{
+    annotate::Said,
+    counts::{Limits, ModelName, PhotoCount},
+};
 
 mod pictures;
 mod words;
@@ -75,6 +78,8 @@ pub struct PhotoPart<'a> {
     pub count: &'a PhotoCount,
     /// Its pictures, packed; made by [`pictures()`] in the run over the photos.
     pub pictures: Pictures,
+    /// What a person said of it, where that is in `count`.
+    pub said: Option<Said>,
 }
 
 /// Why the report could not be made.
@@ -134,6 +139,7 @@ struct Page<'a> {
     tally: String,
     rows: Vec<RowWords>,
     photos: Vec<PhotoWords>,
+    said: bool,
 }
 
 /// The confidence report as one HTML page.
@@ -167,11 +173,12 @@ pub fn confidence_report<'a>(
         headline: summary.headline.as_ref().map(FigureWords::new),
         figures: summary.figures.iter().map(FigureWords::new).collect(),
         model,
-        tally: words::tally(parts.iter().map(|p| p.count)),
+        said: parts.iter().any(|p| p.said.is_some()),
+        tally: words::tally(&parts),
         rows: parts
             .iter()
             .enumerate()
-            .map(|(i, p)| RowWords::new(i + 1, p.count, widest))
+            .map(|(i, p)| RowWords::new(i + 1, p, widest))
             .collect(),
         photos: parts
             .iter()

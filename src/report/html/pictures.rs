@@ -1,7 +1,7 @@
 //! The pictures of one photo in the report, made once and kept packed.
 
 use crate::{
-    annotate::{self, CropFrom, CropSettings, SmallSettings},
+    annotate::{self, CropFrom, CropSettings, Said, SmallSettings},
     counts::{Kind, Object, PhotoCount},
     photo::Photo,
     plot::Plot,
@@ -74,7 +74,7 @@ impl Default for PictureSettings {
 pub fn pictures(
     photo: &Photo,
     plot: Option<&Plot>,
-    count: &PhotoCount,
+    (count, said): (&PhotoCount, Option<&Said>),
     settings: &PictureSettings,
 ) -> Pictures {
     let cropped: Vec<&Object> = most_doubtful(count)
@@ -84,6 +84,7 @@ pub fn pictures(
     let small = SmallSettings {
         long_side_px: settings.small_px,
         numbered: cropped.iter().map(|o| o.id).collect(),
+        said: said.cloned(),
     };
     let small = annotate::small_picture(photo, plot, count, &small);
     let how = CropSettings {

@@ -27,7 +27,8 @@ fn report(scenes: &[Scene]) -> String {
     let settings = PictureSettings::default();
     let parts = scenes.iter().map(|s| PhotoPart {
         count: &s.count,
-        pictures: pictures(&s.photo, Some(&s.plot), &s.count, &settings),
+        pictures: pictures(&s.photo, Some(&s.plot), (&s.count, None), &settings),
+        said: None,
     });
     confidence_report(&summary, &ModelName::default(), parts).unwrap()
 }
@@ -166,6 +167,7 @@ fn a_file_that_could_not_be_read_has_its_place_too() {
     let part = PhotoPart {
         count: &scene.count,
         pictures: Pictures::default(),
+        said: None,
     };
     let html = confidence_report(&Summary::default(), &ModelName::default(), [part]).unwrap();
     assert!(html.contains("No picture: the file could not be read."));

@@ -44,23 +44,29 @@ pub(super) fn doubt(count: &PhotoCount) -> f64 {
 }
 
 /// How many photos became what, in words.
-pub(super) fn tally<'a>(counts: impl Iterator<Item = &'a PhotoCount>) -> String {
+pub(super) fn tally(parts: &[PhotoPart<'_>]) -> String {
     let mut numbers = [0usize; 4];
-    for count in counts {
-        numbers[count.status as usize] += 1;
+    let mut confirmed = 0usize;
+    for part in parts {
+        if is_confirmed(part) {
+            confirmed += 1;
+        } else {
+            numbers[part.count.status as usize] += 1;
+        }
     }
-    let all: usize = numbers.iter().sum();
-    let mut text = number_of(&all.to_string(), "photo", "photos");
+    let mut text = number_of(&parts.len().to_string(), "photo", "photos");
     let words = [
         (Status::Counted, "counted without question"),
         (Status::Confirm, "counted, to be confirmed by a person"),
         (Status::Refused, "not counted"),
         (Status::Failed, "not read"),
     ];
+    let by_person = (confirmed > 0).then(|| format!("{confirmed} confirmed by a person"));
     let told: Vec<String> = words
         .iter()
         .filter(|(status, _)| numbers[*status as usize] > 0)
         .map(|(status, words)| format!("{} {words}", numbers[*status as usize]))
+        .chain(by_person)
         .collect();
     if !told.is_empty() {
         text.push_str(": ");
@@ -69,8 +75,14 @@ pub(super) fn tally<'a>(counts: impl Iterator<Item = &'a PhotoCount>) -> String 
     text + "."
 }
 
-fn status_words(status: Status) -> &'static str {
-    match status {
+fn is_confirmed(part: &PhotoPart<'_>) -> bool {
+    part.said.as_ref().is_some_and(|s| s.confirmed)
+}
+
+fn status_words(part: &PhotoPart<'_>) -> &'static str {
+    match part.count.status {
+        _ if is_confirmed(part) => "confirmed by a person",
+        Status::Confirm if part.said.is_some() => "confirm, begun",
         Status::Counted => "counted",
         Status::Confirm => "confirm",
         Status::Refused => "not counted",
@@ -102,7 +114,8 @@ struct BarWords {
 
 impl RowWords {
     /// `widest`: what the full width of the drawing stands for, beans per ft².
-    pub(super) fn new(number: usize, count: &PhotoCount, widest: f64) -> Self {
+    pub(super) fn new(number: usize, part: &PhotoPart<'_>, widest: f64) -> Self {
+        let count = part.count;
         let beans = count.counts.map(|c| whole(c.beans)).unwrap_or_default();
         let density = beans_per_ft2(count);
         let place = |v: f64| format!("{:.1}", 3.0 + v / widest.max(1e-9) * (BAR - 6.0));
@@ -113,9 +126,13 @@ impl RowWords {
         Self {
             number,
             photo: count.photo.clone(),
-            status: status_words(count.status),
+            status: status_words(part),
             beans: beans.0,
-            range: beans.1,
+            range: if is_confirmed(part) {
+                String::new()
+            } else {
+                beans.1
+            },
             per_ft2: density.map_or_else(String::new, |l| format!("{:.1}", l.estimate)),
             bar: density.map(|l| BarWords {
                 low: place(l.low),
@@ -175,11 +192,13 @@ impl PhotoWords {
         Self {
             number,
             photo: count.photo.clone(),
-            status: status_words(count.status),
+            status: status_words(part),
             counted: count.counts.is_some(),
             problem: count.problem.as_deref().map(capital),
-            lines: count_lines(count),
-            ground: ground_lines(count),
+            lines: count_lines(part),
+            ground: (tool_line(part).into_iter())
+                .chain(ground_lines(count))
+                .collect(),
             cautions: count
                 .cautions
                 .iter()
@@ -188,7 +207,7 @@ impl PhotoWords {
                     text: capital(&c.message),
                 })
                 .collect(),
-            check: checks(count),
+            check: checks(part),
             small: picture(&part.pictures.small_jpeg),
             crops: crops(part),
             crops_note: match doubtful {
@@ -238,8 +257,16 @@ fn kind_word(kind: Kind) -> &'static str {
     }
 }
 
-fn count_lines(count: &PhotoCount) -> Vec<CountLine> {
-    let Some(counts) = count.counts else {
+/// What the tool alone saw, where a person said something.
+fn tool_line(part: &PhotoPart<'_>) -> Option<String> {
+    let (beans, range) = whole(part.said.as_ref()?.tool_beans?);
+    Some(format!(
+        "the tool alone saw {beans} loose beans, 95 % limits {range}"
+    ))
+}
+
+fn count_lines(part: &PhotoPart<'_>) -> Vec<CountLine> {
+    let Some(counts) = part.count.counts else {
         return Vec::new();
     };
     [
@@ -251,6 +278,11 @@ fn count_lines(count: &PhotoCount) -> Vec<CountLine> {
     .into_iter()
     .map(|(name, limits)| {
         let (value, range) = whole(limits);
+        let range = if limits.low == limits.high && is_confirmed(part) {
+            "confirmed by a person".to_owned()
+        } else {
+            format!("95 % limits {range}")
+        };
         CountLine { name, value, range }
     })
     .collect()
@@ -285,7 +317,11 @@ fn ground_lines(count: &PhotoCount) -> Vec<String> {
 const MOST_NAMED: usize = 12;
 
 /// What a person should check by hand.
-fn checks(count: &PhotoCount) -> Vec<String> {
+fn checks(part: &PhotoPart<'_>) -> Vec<String> {
+    let count = part.count;
+    if is_confirmed(part) {
+        return vec!["Nothing: a person went through it and called the count right.".to_owned()];
+    }
     if count.counts.is_none() {
         return vec![
             "If the frame still lies there: take the photo again, or count by hand and write it below."

@@ -1,0 +1,95 @@
+//! Pictures and report with what a person said, beside those of what the tool saw.
+
+use std::fs;
+
+use serde_json::{Value, json};
+
+use crate::page::{Page, counted};
+
+/// Pixels near white in a picture.
+fn near_white(path: &std::path::Path) -> usize {
+    let picture = image::open(path).unwrap().to_rgb8();
+    // The view, not the panel beside it.
+    let view = picture.width().min(picture.height());
+    (picture.enumerate_pixels())
+        .filter(|(x, _, p)| *x < view && p.0.iter().all(|c| *c > 245))
+        .count()
+}
+
+#[test]
+fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
+    let field = counted();
+    field.run(&["count", "."]);
+    let page = Page::open(field.folder.path());
+    let photo = page.photo(0);
+    let objects = photo["objects"].as_array().unwrap();
+    let name = |i: usize| objects[i]["name"].clone();
+    let say = |object: Value, is: &str| {
+        page.says(
+            0,
+            json!({"do": "verdict", "object": object, "verdict": {"is": is}}),
+        );
+    };
+    say(name(0), "bean");
+    say(name(1), "none");
+    page.says(
+        0,
+        json!({"do": "add", "mm": [150.0, 150.0], "verdict": {"is": "bean"}}),
+    );
+    page.says(0, json!({"do": "confirm"}));
+    page.says(1, json!({"do": "unusable", "why": "blurred"}));
+    let before = fs::read(field.path("out/annotated/a.jpg")).unwrap();
+    let report = fs::read(field.path("out/report.html")).unwrap();
+    let said = field.runs_well(&["redraw", "."]);
+    assert!(said.starts_with("2 photos drawn, 0 up to date"), "{said}");
+    // What the tool saw stays as it was.
+    assert_eq!(fs::read(field.path("out/annotated/a.jpg")).unwrap(), before);
+    assert_eq!(fs::read(field.path("out/report.html")).unwrap(), report);
+    assert!(
+        field.path("out/confirmed/b.jpg").is_file(),
+        "set aside, and why"
+    );
+    assert!(
+        !field.path("out/confirmed/c.jpg").exists(),
+        "nothing was said of it"
+    );
+    let [drawn, was] =
+        ["out/confirmed/a.jpg", "out/annotated/a.jpg"].map(|p| near_white(&field.path(p)));
+    assert!(drawn > was + 60, "two squares and a cross: {was} {drawn}");
+    let html = field.text("out/confirmed.html");
+    for words in [
+        "1 confirmed by a person",
+        "the tool alone saw",
+        "white square: a person said so",
+        "set aside by hand: blurred",
+    ] {
+        assert!(
+            html.to_lowercase().contains(&words.to_lowercase()),
+            "{words}"
+        );
+    }
+    let again = field.runs_well(&["redraw", "."]);
+    assert!(again.starts_with("0 photos drawn, 2 up to date"), "{again}");
+    // The record shows them too, and holds both.
+    let ran = field.run(&["record", "."]);
+    assert_eq!(ran.code, Some(3), "{}", ran.stderr);
+    for path in ["annotated/a.jpg", "confirmed/a.jpg"] {
+        assert!(
+            field.path(&format!("record/evidence/{path}")).is_file(),
+            "{path}"
+        );
+    }
+    // Taken back: the picture goes.
+    for _ in 0..5 {
+        let seq = page.seq();
+        page.post("/api/undo", &json!({ "seq": seq }));
+    }
+    let nothing = field.run(&["redraw", "."]);
+    assert_eq!(nothing.code, Some(2));
+    assert!(
+        nothing.stderr.contains("nothing was said"),
+        "{}",
+        nothing.stderr
+    );
+    assert!(!field.path("out/confirmed/a.jpg").exists());
+}
