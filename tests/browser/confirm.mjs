@@ -87,6 +87,14 @@ async function onScreen(page, mm) {
   }, photo, mm);
 }
 
+/** Where a place of the whole photo lies on the screen, when all of it is shown. */
+const onPhoto = async (page, px) => page.evaluate((p, at) => {
+  const box = document.getElementById("canvas").getBoundingClientRect();
+  const [w, h] = p.size_px;
+  const scale = Math.min(box.width / w, box.height / h);
+  return { x: box.left + (box.width - w * scale) / 2 + at[0] * scale, y: box.top + (box.height - h * scale) / 2 + at[1] * scale };
+}, await told(page, await current(page)), px);
+
 async function mouse() {
   const page = await open(1440, 900);
   await shot(page, "desktop");
@@ -157,13 +165,7 @@ async function mouse() {
   const before = (await told(page, n)).corners_px;
   await tool(page, "corners");
   await new Promise((r) => setTimeout(r, 800));
-  const corner = await page.evaluate((p) => {
-    const box_ = document.getElementById("canvas").getBoundingClientRect();
-    const [w, h] = p.size_px;
-    const scale = Math.min(box_.width / w, box_.height / h);
-    const [x, y] = p.corners_px[0];
-    return { x: box_.left + (box_.width - w * scale) / 2 + x * scale, y: box_.top + (box_.height - h * scale) / 2 + y * scale };
-  }, await told(page, n));
+  const corner = await onPhoto(page, before[0]);
   await page.mouse.move(corner.x, corner.y);
   await page.mouse.down();
   await page.mouse.move(corner.x + 14, corner.y + 12, { steps: 5 });
@@ -284,6 +286,20 @@ async function phone() {
   await page.$eval("#canvas", (e) => e.scrollIntoView({ block: "center" }));
   const at = await onScreen(page, [150, 150]);
   await acts(page, () => page.touchscreen.tap(at.x, at.y), "add by touch");
+  // The frame's edge by touch alone: a handle dragged, then the button.
+  const n = await current(page);
+  const before = (await told(page, n)).corners_px;
+  await page.tap('[data-does="corners"]');
+  await page.waitForFunction(() => !document.getElementById("mode").hidden);
+  await new Promise((r) => setTimeout(r, 600));
+  await page.$eval("#canvas", (e) => e.scrollIntoView({ block: "center" }));
+  const corner = await onPhoto(page, before[0]);
+  await page.touchscreen.touchStart(corner.x, corner.y);
+  for (let i = 1; i <= 4; i += 1) await page.touchscreen.touchMove(corner.x + 3 * i, corner.y + 2 * i);
+  await page.touchscreen.touchEnd();
+  await acts(page, () => page.tap('[data-does="keep"]'), "edge by touch");
+  const moved = (await told(page, n)).corners_px[0];
+  holds(Math.hypot(moved[0] - before[0][0], moved[1] - before[0][1]) > 5, "the corner moved by touch");
   await page.emulateVisionDeficiency("achromatopsia");
   await shot(page, "phone-grey");
   say("by touch on a phone");
@@ -350,6 +366,36 @@ async function person() {
   say("a person through it", { photos: (await season(page)).photos.length, objects, keys, seconds: (Date.now() - begun) / 1000, first_ms: Math.round(first) });
 }
 
+/** A ring's edge by mouse and by keys: the handle that is dragged goes where it is put, the opposite one stays. */
+async function ring() {
+  const page = await open(1440, 900);
+  await page.evaluate(() => [...document.querySelectorAll("#queue-list button")].find((b) => b.textContent.includes("ring.jpg")).click());
+  await drawn(page);
+  const n = await current(page);
+  const before = (await told(page, n)).corners_px;
+  await tool(page, "corners");
+  await new Promise((r) => setTimeout(r, 800));
+  const handle = await onPhoto(page, before[0]);
+  await page.mouse.move(handle.x, handle.y);
+  await page.mouse.down();
+  await page.mouse.move(handle.x + 12, handle.y, { steps: 5 });
+  await page.mouse.up();
+  await page.keyboard.press("4");
+  await page.keyboard.press("ArrowUp");
+  await shot(page, "ring-edge");
+  await acts(page, () => tool(page, "keep"), "edge of a ring");
+  const now = await told(page, n);
+  const far = (i) => Math.min(...now.corners_px.map((p) => Math.hypot(p[0] - before[i][0], p[1] - before[i][1])));
+  holds(now.corners_by_hand && now.plot.url, "the plot is made anew");
+  holds(far(2) < 6, `the opposite side stayed: ${far(2)}`);
+  holds(far(0) > 8, `the side that was dragged moved: ${far(0)}`);
+  await drawn(page);
+  await shot(page, "ring-plot");
+  await acts(page, () => page.keyboard.press("u"), "undo");
+  holds(!(await told(page, n)).corners_by_hand, "undone");
+  say("a ring's edge by mouse and keys");
+}
+
 /** States whose pictures are held against expected ones. The page is set in the font that podfall itself carries, so that
  * lines break alike on every machine. */
 async function looks() {
@@ -402,7 +448,7 @@ async function looks() {
   say("pictures of five states");
 }
 
-const scenarios = { looks, mouse, keyboard, phone, faultless, tabs, person };
+const scenarios = { looks, ring, mouse, keyboard, phone, faultless, tabs, person };
 let code = 0;
 try {
   await scenarios[scenario]();

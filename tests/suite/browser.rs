@@ -110,3 +110,8 @@ fn the_page_looks_as_expected() {
         looks::hold_against_expected();
     }
 }
+
+#[test]
+fn a_rings_edge_is_moved() {
+    drive_on("ring", &looks::season());
+}

@@ -605,12 +605,13 @@ fn a_rings_edge_set_by_hand_makes_the_plot_anew_and_keeps_the_bars_height() {
     let told = page.says(0, json!({"do": "corners", "corners_px": points}));
     assert_eq!(told["photo"]["corners_by_hand"], true);
     let set: Vec<[f64; 2]> = serde_json::from_value(told["photo"]["corners_px"].clone()).unwrap();
-    for (found, set) in found.iter().zip(&set) {
-        let grown = [0, 1].map(|k| middle[k] + 1.01 * (found[k] - middle[k]));
-        assert!(
-            (grown[0] - set[0]).hypot(grown[1] - set[1]) < 1.0,
-            "{found:?} {set:?}"
-        );
+    for set in &set {
+        let off = |found: &[f64; 2]| {
+            let grown = [0, 1].map(|k| middle[k] + 1.01 * (found[k] - middle[k]));
+            (grown[0] - set[0]).hypot(grown[1] - set[1])
+        };
+        let nearest = found.iter().map(off).fold(f64::MAX, f64::min);
+        assert!(nearest < 1.0, "{found:?} {set:?}");
     }
     let anew = &field.json("out/recounted.json")["photos"][0]["count"];
     assert_eq!(anew["bar_height_mm"], 13.0);

@@ -17,7 +17,7 @@ use podfall::{
     },
     photo::PhotoMeta,
     score::Chances,
-    stats::{Chance, gamma_quantile, logistic, logit},
+    stats::{Chance, gamma_quantile, logistic},
     units::M2_PER_FT2,
 };
 

@@ -20,14 +20,14 @@ fn shown(scene: &Scene) -> Shown<'_> {
 /// What [`picture`] shows of a scene, with the same room for the panel.
 fn shown_beside<'a>(scene: &'a Scene, loss: Option<&str>) -> Shown<'a> {
     let panel = [
-        words::answer(&scene.count, loss),
+        words::answer(&scene.count, loss, None),
         words::cautions(&scene.count),
-        words::legend(Some(1.0)),
+        words::legend(Some(1.0), None),
     ];
     let letters = Letters::new();
     let least_height_px = beside(&letters, 0).height(&one_column(&panel)) + 2.0 * BORDER;
     let size = Size::Full { least_height_px };
-    Shown::new(&scene.photo, &scene.plot, &scene.count, size).unwrap()
+    Shown::new(&scene.photo, &scene.plot, (&scene.count, None), size).unwrap()
 }
 
 fn at(image: &RgbImage, (x, y): (f32, f32)) -> [u8; 3] {
@@ -375,6 +375,7 @@ fn small_pictures_are_of_the_size_asked() {
         let settings = SmallSettings {
             long_side_px: 600,
             numbered,
+            said: None,
         };
         small_picture(&scene.photo, plot, &scene.count, &settings)
     };
@@ -452,7 +453,7 @@ fn words_count_properly() {
             })
             .collect()
     };
-    let said = texts(words::answer(&scene.count, Some("1.9 bu/ac")));
+    let said = texts(words::answer(&scene.count, Some("1.9 bu/ac"), None));
     for line in [
         "47",
         "95 % limits: 42 to 52",
@@ -465,7 +466,7 @@ fn words_count_properly() {
     }
     let mut none = scene.count.clone();
     none.counts = Some(crate::counts::Counts::default());
-    let said = texts(words::answer(&none, None));
+    let said = texts(words::answer(&none, None, None));
     assert!(said.contains(&"no pods".to_owned()));
     assert!(!said.iter().any(|s| s.contains("split")));
 }
@@ -474,7 +475,7 @@ fn words_count_properly() {
 fn the_sizes_of_words_suit_a_glance() {
     // At a quarter of its size the number must still be as large as print: 11 px at 96 dpi is 8 pt.
     let scene = Scene::leaning();
-    let number = words::answer(&scene.count, None)
+    let number = words::answer(&scene.count, None, None)
         .into_iter()
         .find_map(|item| match item {
             Item::Text(text, style) if text == "47" => Some(style),
@@ -482,4 +483,53 @@ fn the_sizes_of_words_suit_a_glance() {
         });
     let style: Style = number.unwrap();
     assert!(style.capital_px() / 4.0 > 11.0);
+}
+
+/// What a person said is told apart in grey: a white square with a dark rim beside the mark, a cross through what is none,
+/// and squares where the frame's edge was set. The tool's own marks beside them have none.
+#[test]
+fn what_a_person_said_is_told_apart_without_colour() {
+    let mut scene = Scene::leaning();
+    for i in 0..3 {
+        scene.add(Kind::Bean, (60.0 + 80.0 * f64::from(i), 150.0), true, false);
+    }
+    let ids: Vec<u32> = scene.count.objects.iter().map(|o| o.id).collect();
+    let said = Said {
+        verdicts: [
+            (ids[0], crate::marks::Verdict::Bean),
+            (ids[1], crate::marks::Verdict::None),
+        ]
+        .into(),
+        edge: true,
+        ..Said::default()
+    };
+    let size = Size::Long(900);
+    let count = (&scene.count, Some(&said));
+    let mut shown = Shown::new(&scene.photo, &scene.plot, count, size).unwrap();
+    let bare = shown.view.image.clone();
+    shown.draw(|_| None);
+    let white = |image: &RgbImage, (x, y): (f32, f32), reach: f32| {
+        let mut number = 0;
+        for dy in -reach as i32..=reach as i32 {
+            for dx in -reach as i32..=reach as i32 {
+                let p = at(image, (x + dx as f32, y + dy as f32));
+                number += usize::from(near(p, [255; 3], 20));
+            }
+        }
+        number
+    };
+    let of = |id: u32| shown.marks.iter().find(|m| m.1.id == id).unwrap().0;
+    let (is, none, tool) = (of(ids[0]), of(ids[1]), of(ids[2]));
+    let reach = is.shape.reach().0 + 8.0;
+    let image = &shown.view.image;
+    assert!(white(image, is.centre, reach) >= 20, "a square");
+    assert_eq!(white(image, tool.centre, reach), 0, "the tool's has none");
+    assert!(near(at(image, none.centre), [255; 3], 40), "a cross");
+    assert_eq!(at(image, is.centre), [GROUND; 3], "the bean is seen");
+    for &place in &shown.set_by_hand {
+        assert!(white(image, place, 5.0) > white(&bare, place, 5.0) + 10);
+    }
+    assert_eq!(shown.set_by_hand.len(), 4);
+    let rows = |said| words::legend(Some(1.0), said).len();
+    assert_eq!(rows(Some(&said)), rows(None) + 2);
 }

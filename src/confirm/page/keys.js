@@ -29,6 +29,7 @@ export const KEYS = [
   { does: "fit", keys: ["0"], shown: "0", label: "All of it", on: "view" },
   { does: "pan", keys: ["shift+Arrow"], shown: "Shift and arrows", label: "Move the picture", on: "view" },
   { does: "keys", keys: ["?"], shown: "?", label: "Keys and marks", on: "view" },
+  { does: "keep", keys: [], shown: "Enter", label: "Keep it", on: "mode", tells: "add one at the cross; make the plot anew with the edge as it is set" },
   { does: "leave", keys: ["Escape"], shown: "Esc", label: "Leave it", on: "mode", tells: "stop adding, moving corners or typing" },
 ];
 

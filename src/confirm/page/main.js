@@ -74,13 +74,20 @@ function buttons() {
   const confirm = show.toolOf("confirm");
   if (confirm) confirm.querySelector("span").textContent = photo.standing === "confirmed" ? "Next photo" : "Count is right, next photo";
   const words = {
-    add: "Click what was missed, or move the cross with the arrows (Shift: farther) and press Enter; then say what it is. Esc leaves it.",
-    corners: photo.ring
-      ? "Drag the four handles onto the ring's inner edge, or press 1 to 4 and the arrows (Shift: farther). Enter makes the plot anew, Esc leaves it as it was."
-      : "Drag the four inner corners, or press 1 to 4 and the arrows (Shift: farther). Enter makes the plot anew, Esc leaves it as it was.",
+    add: ["Click what was missed, then say what it is.", "By keys: move the cross with the arrows (Shift: farther)."],
+    corners: [
+      photo.ring ? "Drag the four handles onto the ring's inner edge." : "Drag the four inner corners of the frame where they belong.",
+      "By keys: 1 to 4, then the arrows (Shift: farther).",
+    ],
   }[state.mode];
   by("mode").hidden = !words;
-  by("mode").textContent = words || "";
+  document.body.dataset.mode = state.mode || "";
+  [by("mode-says").textContent, by("mode-keys").textContent] = words || ["", ""];
+  const keep = show.toolOf("keep");
+  if (keep) {
+    keep.disabled = false;
+    keep.querySelector("span").textContent = state.mode === "add" ? "Add it at the cross" : "Make the plot anew";
+  }
 }
 
 async function open(n, name = null) {
@@ -231,7 +238,8 @@ async function startCorners() {
 function keepCorners() {
   const corners = view.corners.map(([x, y]) => [Math.round(x * 10) / 10, Math.round(y * 10) / 10]);
   show.live("The photo is counted anew with this edge.");
-  by("mode").textContent = "Counting anew with this edge …";
+  [by("mode-says").textContent, by("mode-keys").textContent] = ["Counting anew with this edge …", ""];
+  show.toolOf("keep").disabled = true;
   said({ do: "corners", corners_px: corners }, () => {
     leave();
     state.kind = "plot";
@@ -268,8 +276,7 @@ function inMode({ does, key }, event) {
     return true;
   }
   if (does === "confirm") {
-    if (state.mode === "add") add(view.cross);
-    else keepCorners();
+    ACTIONS.keep();
     return true;
   }
   if (state.mode === "corners" && /^[1-4]$/.test(key || "")) {
@@ -329,6 +336,10 @@ const ACTIONS = {
   keys: () => {
     by("keys").open = !by("keys").open;
     if (by("keys").open) by("keys").scrollIntoView();
+  },
+  keep: () => {
+    if (state.mode === "add") add(view.cross);
+    else if (state.mode === "corners") keepCorners();
   },
   leave: () => {
     leave();
@@ -415,7 +426,10 @@ async function start() {
   show.tools("pod-tools", [1, 2, 3, 4, 5].map((n) => ["pod-beans", n]), act);
   show.tools("walk-tools", [["back"], ["next"], ["take"]], act);
   show.tools("photo-tools", [["confirm"], ["undo"], ["redo"], ["add"], ["corners"]], act);
+  show.tools("mode-tools", [["keep"], ["leave"]], act);
   show.tools("view-tools", [["other"], ["marks"], ["closer"], ["farther"], ["fit"]], act);
+  // On a phone the enlarged object comes before what the tool had to say of the photo.
+  by("cautions").open = !window.matchMedia("(max-width: 46rem)").matches;
   forms();
   await inTurn(async () => {
     state.season = await talk.season();

@@ -149,9 +149,12 @@ export function photo(photo, season) {
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
   ];
   const here = photo.standing !== "unusable" && !photo.counts
-    ? "Here: set the frame's edge (C), type in a hand count (H), or set the photo aside (X)." : "";
-  by("photo-state").textContent = [state, problem && `${problem}.`, here, ...more].filter(Boolean).join(" ");
+    ? "No count yet. Set the frame's edge (C), type in a hand count (H), or set the photo aside (X)." : "";
+  by("photo-state").textContent = [state, here, ...more].filter(Boolean).join(" ");
+  by("photo-why").textContent = problem && `Why: ${problem}.`;
   by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", `${c.message}.`)));
+  by("cautions").hidden = photo.cautions.length === 0;
+  by("cautions-title").textContent = plural(photo.cautions.length, "caution");
   const homeless = by("homeless");
   homeless.hidden = photo.homeless.length === 0;
   by("homeless-list").replaceChildren(...photo.homeless.map((h) =>

@@ -144,7 +144,7 @@ fn pictures_inside_are_the_pictures_given() {
     let made = pictures(
         &scene.photo,
         Some(&scene.plot),
-        &scene.count,
+        (&scene.count, None),
         &PictureSettings::default(),
     );
     assert_eq!(made.crops.len(), 1);
