@@ -402,6 +402,8 @@ function forms() {
 
 function drawn() {
   document.body.dataset.drawn = state.photo ? state.photo.name : "";
+  // By which it is measured how long a person waits.
+  requestAnimationFrame(() => performance.mark("photo drawn"));
 }
 
 function broken() {
