@@ -386,10 +386,18 @@ async function ring() {
   await shot(page, "ring-edge");
   await acts(page, () => tool(page, "keep"), "edge of a ring");
   const now = await told(page, n);
-  const far = (i) => Math.min(...now.corners_px.map((p) => Math.hypot(p[0] - before[i][0], p[1] - before[i][1])));
+  // How far outside the ring as it now is a place lies, pixels: its axes may have turned.
+  const [a, b, c, d] = now.corners_px;
+  const middle = [(a[0] + c[0]) / 2, (a[1] + c[1]) / 2];
+  const [u, v] = [[a, c], [b, d]].map(([p, q]) => [(p[0] - q[0]) / 2, (p[1] - q[1]) / 2]);
+  const outside = ([x, y]) => {
+    const [dx, dy, det] = [x - middle[0], y - middle[1], u[0] * v[1] - u[1] * v[0]];
+    const share = Math.hypot((dx * v[1] - dy * v[0]) / det, (u[0] * dy - u[1] * dx) / det);
+    return (1 - 1 / share) * Math.hypot(dx, dy);
+  };
   holds(now.corners_by_hand && now.plot.url, "the plot is made anew");
-  holds(far(2) < 6, `the opposite side stayed: ${far(2)}`);
-  holds(far(0) > 8, `the side that was dragged moved: ${far(0)}`);
+  holds(Math.abs(outside(before[2])) < 6, `the opposite side stayed: ${outside(before[2])}`);
+  holds(Math.abs(outside(before[0])) > 6, `the side that was dragged moved: ${outside(before[0])}`);
   await drawn(page);
   await shot(page, "ring-plot");
   await acts(page, () => page.keyboard.press("u"), "undo");
