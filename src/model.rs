@@ -66,7 +66,7 @@ impl Model {
     /// Never, as long as the tests pass: the model in the binary is checked by one.
     pub fn built_in() -> Self {
         Self::from_bytes(
-            include_bytes!("../models/beans-v2.onnx").to_vec(),
+            include_bytes!("../models/beans-v2.onnx"),
             include_str!("../models/beans-v2.toml"),
         )
         .expect("the model in the binary is whole")
@@ -76,10 +76,10 @@ impl Model {
     ///
     /// # Errors
     /// [`ModelError`] when either cannot be read or they do not belong together.
-    pub fn from_bytes(network: Vec<u8>, card: &str) -> Result<Self, ModelError> {
+    pub fn from_bytes(network: &[u8], card: &str) -> Result<Self, ModelError> {
         let card: Card = toml::from_str(card).map_err(ModelError::Card)?;
         check_numbers(&card)?;
-        let found = photo::sha256_hex(&network);
+        let found = photo::sha256_hex(network);
         if found != card.sha256 {
             return Err(ModelError::Checksum {
                 found,
@@ -151,7 +151,7 @@ mod tests {
         ] {
             let line = card.lines().find(|line| line.starts_with(key)).unwrap();
             let damaged = card.replacen(line, &format!("{key} = {value}"), 1);
-            let error = Model::from_bytes(vec![1], &damaged).unwrap_err();
+            let error = Model::from_bytes(&[1], &damaged).unwrap_err();
             assert!(matches!(error, ModelError::Number { .. }), "{key}: {error}");
         }
     }
@@ -159,9 +159,7 @@ mod tests {
     #[test]
     fn another_file_is_told_from_the_card() {
         let card = include_str!("../models/beans-v2.toml");
-        let error = Model::from_bytes(vec![1, 2, 3], card)
-            .unwrap_err()
-            .to_string();
+        let error = Model::from_bytes(&[1, 2, 3], card).unwrap_err().to_string();
         assert!(error.contains("SHA-256"), "{error}");
     }
 }

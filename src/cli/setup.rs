@@ -154,10 +154,8 @@ pub(super) fn model(path: Option<&Path>) -> anyhow::Result<Model> {
     let read = || -> anyhow::Result<Model> {
         let card = files::read_whole(&path.with_extension("toml"), MOST_MODEL_BYTES)?;
         let card = String::from_utf8(card)?;
-        Ok(Model::from_bytes(
-            files::read_whole(path, MOST_MODEL_BYTES)?,
-            &card,
-        )?)
+        let network = files::read_whole(path, MOST_MODEL_BYTES)?;
+        Ok(Model::from_bytes(&network, &card)?)
     };
     read()
         .with_context(|| path.display().to_string())

@@ -1,10 +1,22 @@
 //! The network that looks at the whole plot at once: pixels in, maps of heat out.
 
+mod conv;
+mod grid;
+mod join;
+mod lanes;
+mod onnx;
+mod plan;
+mod read;
+#[cfg(test)]
+mod tests;
+mod winograd;
+
 use image::RgbImage;
 use ndarray::{Array2, Array3};
-use rten::{NodeId, RunOptions, ThreadPool};
-use rten_tensor::{AsView, Layout, NdTensor};
-use std::sync::Arc;
+
+use grid::{Grid, Memory};
+pub use plan::Misfit;
+use plan::Plan;
 
 /// Channels of the network's output; the order stands in `models/recipe/net.py`.
 const CHANNELS: usize = 15;
@@ -19,9 +31,7 @@ const HALO_PX: usize = 96;
 
 /// A network ready to look.
 pub struct Net {
-    model: rten::Model,
-    input: NodeId,
-    output: NodeId,
+    plan: Plan,
 }
 
 impl std::fmt::Debug for Net {
@@ -36,7 +46,17 @@ impl std::fmt::Debug for Net {
 pub enum NetError {
     /// Not an ONNX file that can be used here.
     #[error("the model file cannot be read as ONNX; give a file made by the recipe in models/")]
-    Unreadable(#[source] rten::LoadError),
+    Unreadable(#[source] prost::DecodeError),
+    /// A layer that is not known here, or that cannot be.
+    #[error(
+        "layer {layer:?} of the model file cannot be used: {why}; give a file made by the recipe in models/"
+    )]
+    Layer {
+        /// Its name.
+        layer: String,
+        /// What is wrong.
+        why: &'static str,
+    },
     /// Not of the form that is needed.
     #[error("the model has {inputs} inputs and {outputs} outputs, needs one of each")]
     Form {
@@ -52,17 +72,17 @@ pub enum NetError {
         width_px: usize,
         /// Height of the part looked at.
         height_px: usize,
-        /// What the runtime said.
+        /// What did not fit.
         #[source]
-        source: rten::RunError,
+        source: Misfit,
     },
     /// Its answer has another shape.
     #[error("the model answered with {got:?}, needs {needed:?}")]
     Answer {
-        /// Shape got.
-        got: Vec<usize>,
+        /// Shape got: rows, columns, channels.
+        got: [usize; 3],
         /// Shape needed.
-        needed: Vec<usize>,
+        needed: [usize; 3],
     },
 }
 
@@ -109,28 +129,14 @@ impl Maps {
     }
 }
 
-thread_local! {
-    /// One thread a worker: photos run side by side, a stage does not.
-    static ONE_THREAD: Arc<ThreadPool> = Arc::new(ThreadPool::with_num_threads(1));
-}
-
 impl Net {
     /// Reads a network from the bytes of its ONNX file.
     ///
     /// # Errors
     /// [`NetError`] when the file is no such network.
-    pub fn from_bytes(bytes: Vec<u8>) -> Result<Self, NetError> {
-        let model = rten::Model::load(bytes).map_err(NetError::Unreadable)?;
-        let (&[input], &[output]) = (model.input_ids(), model.output_ids()) else {
-            return Err(NetError::Form {
-                inputs: model.input_ids().len(),
-                outputs: model.output_ids().len(),
-            });
-        };
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, NetError> {
         Ok(Self {
-            model,
-            input,
-            output,
+            plan: read::plan(bytes)?,
         })
     }
 
@@ -147,52 +153,39 @@ impl Net {
             pod_heat: Array2::zeros((rows * 2, cols * 2)),
             measures: Array3::zeros((CHANNELS - 8, rows, cols)),
         };
+        let mut memory = Memory::default();
         for down in parts(rows * CELL_PX) {
             for across in parts(cols * CELL_PX) {
-                let answer = self.look_at_part(raw, &across, &down)?;
+                let answer = self.look_at_part(raw, (&across, &down), &mut memory)?;
                 maps.fill(&answer, &across, &down);
+                memory.give_back(answer);
             }
         }
         Ok(maps)
     }
 
-    /// Runs the network on one part with its halo; gives `[channel, row, column]`.
+    /// Runs the network on one part with its halo; gives at least [`CHANNELS`] channels a cell.
     fn look_at_part(
         &self,
         raw: &RgbImage,
-        across: &Part,
-        down: &Part,
-    ) -> Result<Array3<f32>, NetError> {
+        (across, down): (&Part, &Part),
+        memory: &mut Memory,
+    ) -> Result<Grid, NetError> {
         let (w, h) = (across.seen.len(), down.seen.len());
-        let input = pixels(raw, across, down);
-        let options = RunOptions::default().with_thread_pool(Some(ONE_THREAD.with(Arc::clone)));
-        let run = || {
-            let inputs = vec![(self.input, input.view().into())];
-            self.model.run_n(inputs, [self.output], Some(options))
-        };
-        // On a thread of its own: a batch worker that waited for the runtime's pool would take up the next photo
-        // meanwhile, and the one after that, until all of them were in memory.
-        let [answer] = std::thread::scope(|scope| scope.spawn(run).join())
-            .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
-            .map_err(|source| NetError::Run {
-                width_px: w,
-                height_px: h,
-                source,
-            })?;
-        let needed = [1, CHANNELS, h / CELL_PX, w / CELL_PX];
-        let wrong = |got: &[usize]| NetError::Answer {
-            got: got.to_vec(),
-            needed: needed.to_vec(),
-        };
-        let got = answer.shape().to_vec();
-        let tensor: NdTensor<f32, 4> = answer.try_into().map_err(|_| wrong(&got))?;
-        if tensor.shape() != needed {
-            return Err(wrong(&tensor.shape()));
+        let mut looked_at = memory.grid(self.plan.looked_at(h, w));
+        put_pixels(raw, across, down, &mut looked_at);
+        let run = self.plan.run(looked_at, memory);
+        let answer = run.map_err(|source| NetError::Run {
+            width_px: w,
+            height_px: h,
+            source,
+        })?;
+        let needed = [h / CELL_PX, w / CELL_PX, CHANNELS];
+        let got = [answer.size.rows, answer.size.cols, self.plan.channels];
+        if got != needed {
+            return Err(NetError::Answer { got, needed });
         }
-        Ok(
-            Array3::from_shape_vec((needed[1], needed[2], needed[3]), tensor.into_data())
-                .expect("the shape was just checked"),
-        )
+        Ok(answer)
     }
 }
 
@@ -216,40 +209,43 @@ fn parts(n: usize) -> Vec<Part> {
         .collect()
 }
 
-/// A part's pixels as `1 × 3 × h × w`, blue, green, red, −0.5..0.5; beyond the picture its edge goes on.
-fn pixels(raw: &RgbImage, across: &Part, down: &Part) -> NdTensor<f32, 4> {
-    let (w, h) = (across.seen.len(), down.seen.len());
-    let (last_x, last_y) = (raw.width() as usize - 1, raw.height() as usize - 1);
+/// A part's pixels: blue, green, red, −0.5..0.5; beyond the picture its edge goes on.
+fn put_pixels(raw: &RgbImage, across: &Part, down: &Part, into: &mut Grid) {
+    let last_y = raw.height() as usize - 1;
     let stride = raw.width() as usize * 3;
-    let bytes = raw.as_raw();
-    let mut data = vec![0.0_f32; 3 * w * h];
-    for y in 0..h {
-        let row = &bytes[(down.seen.start + y).min(last_y) * stride..][..stride];
-        for x in 0..w {
-            let pixel = &row[(across.seen.start + x).min(last_x) * 3..][..3];
-            for channel in 0..3 {
-                data[(channel * h + y) * w + x] = f32::from(pixel[2 - channel]) / 255.0 - 0.5;
-            }
+    for y in 0..into.size.rows {
+        let row = &raw.as_raw()[(down.seen.start + y).min(last_y) * stride..][..stride];
+        let (pixels, _) = row[across.seen.start * 3..].as_chunks::<3>();
+        let cells = into.row_mut(y).as_chunks_mut::<3>().0;
+        for (cell, pixel) in cells.iter_mut().zip(pixels) {
+            *cell = from_pixel(*pixel);
         }
+        let edge = from_pixel(pixels[pixels.len() - 1]);
+        let beyond = pixels.len().min(cells.len());
+        cells[beyond..].fill(edge);
     }
-    NdTensor::from_data([1, 3, h, w], data)
+}
+
+fn from_pixel([r, g, b]: [u8; 3]) -> [f32; 3] {
+    [b, g, r].map(|v| f32::from(v) / 255.0 - 0.5)
 }
 
 impl Maps {
     /// Copies a part's own cells from its answer.
-    fn fill(&mut self, answer: &Array3<f32>, across: &Part, down: &Part) {
+    fn fill(&mut self, answer: &Grid, across: &Part, down: &Part) {
         let cells = |own: &std::ops::Range<usize>| own.start / CELL_PX..own.end / CELL_PX;
         let (cols, rows) = (cells(&across.own), cells(&down.own));
         let (x0, y0) = (across.seen.start / CELL_PX, down.seen.start / CELL_PX);
-        for row in rows.clone() {
-            for col in cols.clone() {
+        for row in rows {
+            let answers = answer.row(row - y0).chunks_exact(answer.size.channels);
+            for (col, answer) in cols.clone().zip(answers.skip(cols.start - x0)) {
                 for sub in 0..4 {
                     let at = [row * 2 + sub / 2, col * 2 + sub % 2];
-                    self.bean_heat[at] = sigmoid(answer[[sub, row - y0, col - x0]]);
-                    self.pod_heat[at] = sigmoid(answer[[4 + sub, row - y0, col - x0]]);
+                    self.bean_heat[at] = sigmoid(answer[sub]);
+                    self.pod_heat[at] = sigmoid(answer[4 + sub]);
                 }
                 for measure in 0..CHANNELS - 8 {
-                    self.measures[[measure, row, col]] = answer[[8 + measure, row - y0, col - x0]];
+                    self.measures[[measure, row, col]] = answer[8 + measure];
                 }
             }
         }

@@ -1,0 +1,96 @@
+//! The values of one layer, and the memory that they live in.
+
+/// Channels are stored in multiples of this many, so that every cell begins a whole vector; those added are zero.
+pub(super) const WIDE: usize = 8;
+/// Rows and columns are stored in multiples of this many: the side of a tile of [`super::winograd`].
+pub(super) const TILE: usize = 4;
+
+/// Size of a grid: rows × columns of channels, and how many cells of zeros stand around it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Size {
+    pub rows: usize,
+    pub cols: usize,
+    pub channels: usize,
+    pub border: usize,
+}
+
+impl Size {
+    /// Floats from a row to the next.
+    pub fn pitch(self) -> usize {
+        (self.cols.next_multiple_of(TILE) + 2 * self.border) * self.channels
+    }
+
+    /// Floats in all.
+    pub fn floats(self) -> usize {
+        (self.rows.next_multiple_of(TILE) + 2 * self.border) * self.pitch()
+    }
+
+    /// Where the cell stands that lies `pad` cells above and to the left of the first; `pad` ≤ border.
+    pub fn start(self, pad: usize) -> usize {
+        (self.border - pad) * (self.pitch() + self.channels)
+    }
+}
+
+/// Values `[row, column, channel]` with a border of zeros; what lies beyond the last row and column is zero too.
+#[derive(Debug)]
+pub(super) struct Grid {
+    pub size: Size,
+    /// At least as long as `size` says.
+    pub data: Vec<f32>,
+}
+
+impl Grid {
+    /// The part of a row that holds its cells.
+    pub fn row(&self, row: usize) -> &[f32] {
+        let at = self.size.start(0) + row * self.size.pitch();
+        &self.data[at..][..self.size.cols * self.size.channels]
+    }
+
+    /// Likewise, to write.
+    pub fn row_mut(&mut self, row: usize) -> &mut [f32] {
+        let at = self.size.start(0) + row * self.size.pitch();
+        &mut self.data[at..][..self.size.cols * self.size.channels]
+    }
+}
+
+/// Memory that grids leave behind for the next: fresh memory costs more than the sums done in it.
+#[derive(Debug, Default)]
+pub(super) struct Memory {
+    free: Vec<Vec<f32>>,
+    /// For [`super::winograd`]: transformed tiles and their products.
+    pub tiles: [Vec<f32>; 2],
+}
+
+impl Memory {
+    /// A grid with zeros all around; its cells hold whatever was there.
+    pub fn grid(&mut self, size: Size) -> Grid {
+        let floats = size.floats();
+        let fits = |v: &Vec<f32>| (v.len() < floats, v.len().abs_diff(floats));
+        let best = (0..self.free.len()).min_by_key(|&i| fits(&self.free[i]));
+        let mut data = best.map_or_else(Vec::new, |i| self.free.swap_remove(i));
+        data.resize(floats.max(data.len()), 0.0);
+        let mut grid = Grid { size, data };
+        grid.clear_around();
+        grid
+    }
+
+    /// Takes a grid's memory back.
+    pub fn give_back(&mut self, grid: Grid) {
+        self.free.push(grid.data);
+    }
+}
+
+impl Grid {
+    fn clear_around(&mut self) {
+        let (rows, floats) = (self.size.rows, self.size.floats());
+        let (pitch, first) = (self.size.pitch(), self.size.start(0));
+        let used = self.size.cols * self.size.channels;
+        self.data[..first].fill(0.0);
+        for row in 0..rows {
+            let end = first + row * pitch + used;
+            let next = (end + pitch - used).min(floats);
+            self.data[end..next].fill(0.0);
+        }
+        self.data[(first + rows * pitch).min(floats)..floats].fill(0.0);
+    }
+}

@@ -1,0 +1,327 @@
+//! A network's ONNX file, read into steps.
+//!
+//! Known are the layers that `models/recipe/net.py` writes: convolutions (also of one channel each), sums, products with
+//! a number, doubling by nearest neighbour, and nothing below zero; weights in 32 or 16 bits, or in 8 with a scale a
+//! channel.
+
+use std::collections::HashMap;
+
+use prost::Message;
+use pulp::Arch;
+
+use super::{
+    NetError,
+    conv::{Form, Layer},
+    grid::WIDE,
+    join::joined,
+    onnx::{FLOAT, FLOAT16, Graph, INT8, Model, Node, Tensor},
+    plan::{Part, Plan, Step},
+};
+
+/// Largest side of a square of weights, cells.
+const MOST_KERNEL: usize = 15;
+/// Most channels of a value.
+const MOST_CHANNELS: usize = 2048;
+/// Most weights in all, as laid out to run.
+const MOST_WEIGHTS: usize = 1 << 26;
+/// Most layers.
+const MOST_NODES: usize = 4096;
+
+/// Numbers that stand in the file.
+struct Constant {
+    dims: Vec<usize>,
+    data: Vec<f32>,
+}
+
+/// A value's number, and its channels: those that are, and those that are stored.
+#[derive(Clone, Copy)]
+struct Value {
+    number: usize,
+    channels: usize,
+    stored: usize,
+}
+
+/// What is known by name, while the file is read.
+struct Reader {
+    constants: HashMap<String, Constant>,
+    values: HashMap<String, Value>,
+    steps: Vec<Step>,
+    /// Weights laid out so far.
+    weights: usize,
+    arch: Arch,
+}
+
+/// Reads a file.
+pub(super) fn plan(bytes: &[u8]) -> Result<Plan, NetError> {
+    let model = Model::decode(bytes).map_err(NetError::Unreadable)?;
+    let graph = model.graph.unwrap_or_default();
+    let constants = constants(&graph);
+    let inputs = graph.input.iter().map(|input| input.name.as_str());
+    let inputs: Vec<&str> = inputs
+        .filter(|name| !constants.contains_key(*name))
+        .collect();
+    let (&[input], [output]) = (inputs.as_slice(), graph.output.as_slice()) else {
+        return Err(NetError::Form {
+            inputs: inputs.len(),
+            outputs: graph.output.len(),
+        });
+    };
+    let pixels = Value {
+        number: 0,
+        channels: 3,
+        stored: 3,
+    };
+    let mut reader = Reader {
+        constants,
+        values: HashMap::from([(input.to_owned(), pixels)]),
+        steps: Vec::new(),
+        weights: 0,
+        arch: Arch::new(),
+    };
+    if graph.node.len() > MOST_NODES {
+        return Err(refuse("", "there are too many layers"));
+    }
+    for node in &graph.node {
+        reader.node(node)?;
+    }
+    let name = output.name.as_str();
+    let answer = reader
+        .values
+        .get(name)
+        .ok_or_else(|| refuse(name, "nothing makes the answer"))?;
+    let steps = joined(reader.steps, answer.number);
+    let answer = (answer.number, answer.channels);
+    Ok(Plan::new(steps, reader.values.len(), answer))
+}
+
+fn refuse(layer: &str, why: &'static str) -> NetError {
+    NetError::Layer {
+        layer: layer.to_owned(),
+        why,
+    }
+}
+
+fn constants(graph: &Graph) -> HashMap<String, Constant> {
+    graph
+        .initializer
+        .iter()
+        .filter_map(|tensor| Some((tensor.name.clone(), constant(tensor)?)))
+        .collect()
+}
+
+/// Numbers of a tensor as 32-bit floats; `None` for kinds that are not used and where there are too few or too many.
+fn constant(tensor: &Tensor) -> Option<Constant> {
+    let dims: Vec<usize> = tensor
+        .dims
+        .iter()
+        .map(|&n| usize::try_from(n).ok())
+        .collect::<Option<_>>()?;
+    let raw = tensor.raw_data.as_slice();
+    let data: Vec<f32> = match tensor.data_type {
+        FLOAT if raw.is_empty() => tensor.float_data.clone(),
+        FLOAT => raw
+            .as_chunks()
+            .0
+            .iter()
+            .map(|&b| f32::from_le_bytes(b))
+            .collect(),
+        FLOAT16 => {
+            let halves = raw.as_chunks().0.iter();
+            halves
+                .map(|&b| half::f16::from_le_bytes(b).to_f32())
+                .collect()
+        }
+        INT8 => raw.iter().map(|&b| f32::from(b.cast_signed())).collect(),
+        _ => return None,
+    };
+    let needed = dims
+        .iter()
+        .try_fold(1_usize, |n, &dim| n.checked_mul(dim))?;
+    (needed == data.len()).then_some(Constant { dims, data })
+}
+
+/// An attribute's numbers, or those given.
+fn numbers(node: &Node, name: &str, otherwise: &[i64]) -> Vec<i64> {
+    let found = node.attribute.iter().find(|a| a.name == name);
+    found.map_or_else(
+        || otherwise.to_vec(),
+        |a| a.i.map_or_else(|| a.ints.clone(), |i| vec![i]),
+    )
+}
+
+fn text<'a>(node: &'a Node, name: &str) -> Option<&'a str> {
+    let found = node.attribute.iter().find(|a| a.name == name)?;
+    std::str::from_utf8(&found.s).ok()
+}
+
+impl Reader {
+    /// Reads one node.
+    fn node(&mut self, node: &Node) -> Result<(), NetError> {
+        let [made] = node.output.as_slice() else {
+            return Err(refuse("", "it makes more or less than one value"));
+        };
+        if self.values.contains_key(made) || self.constants.contains_key(made) {
+            return Err(refuse(made, "its name is taken"));
+        }
+        let no = |why| refuse(made, why);
+        let kind = node.op_type.as_str();
+        if matches!(kind, "Cast" | "DequantizeLinear") {
+            let weights = self.weights(node, kind);
+            let weights = weights.ok_or_else(|| no("its weights cannot be read"))?;
+            self.constants.insert(made.clone(), weights);
+            return Ok(());
+        }
+        let into = self.values.len();
+        let (step, value) = if kind == "Conv" {
+            let conv = self.conv(node);
+            let (from, layer) = conv.ok_or_else(|| no("no such convolution is known here"))?;
+            self.weights += layer.form().weights();
+            let channels = layer.form().into;
+            let value = Value {
+                number: into,
+                channels,
+                stored: channels.next_multiple_of(WIDE),
+            };
+            let step = Step::Conv {
+                layer: Box::new(layer),
+                from,
+                add: None,
+                into,
+            };
+            (step, value)
+        } else {
+            let mix = self.mix(node, kind);
+            let (from, first) = mix.ok_or_else(|| no("no such layer is known here"))?;
+            let relu = kind == "Relu";
+            let value = Value {
+                number: into,
+                ..first
+            };
+            (Step::Mix { from, relu, into }, value)
+        };
+        self.steps.push(step);
+        self.values.insert(made.clone(), value);
+        Ok(())
+    }
+
+    /// Weights kept in 16 bits, or in 8 with a scale a channel of the first axis (or one for all).
+    fn weights(&self, node: &Node, kind: &str) -> Option<Constant> {
+        let constant = |i: usize| self.constants.get(node.input.get(i)?);
+        let kept = constant(0)?;
+        let (dims, mut data) = (kept.dims.clone(), kept.data.clone());
+        if kind == "DequantizeLinear" {
+            let scales = &constant(1)?.data;
+            let zeros = constant(2).map(|c| c.data.as_slice());
+            let first_axis = scales.len() == 1 || numbers(node, "axis", &[1]) == [0];
+            let each = data
+                .len()
+                .checked_div(scales.len())
+                .filter(|&each| each > 0)?;
+            (first_axis && each * scales.len() == data.len()).then_some(())?;
+            for (i, (part, scale)) in data.chunks_mut(each).zip(scales).enumerate() {
+                let zero = zeros.map_or(Some(0.0), |zeros| zeros.get(i).copied())?;
+                part.iter_mut().for_each(|v| *v = (*v - zero) * scale);
+            }
+        }
+        Some(Constant { dims, data })
+    }
+
+    fn value(&self, node: &Node, i: usize) -> Option<Value> {
+        self.values.get(node.input.get(i)?).copied()
+    }
+
+    fn conv(&self, node: &Node) -> Option<(usize, Layer)> {
+        let read = self.value(node, 0)?;
+        let weights = self.constants.get(node.input.get(1)?)?;
+        let &[into, given, kernel, kernel_too] = weights.dims.as_slice() else {
+            return None;
+        };
+        let bias = match node.input.get(2).filter(|name| !name.is_empty()) {
+            Some(name) => self.constants.get(name)?.data.as_slice(),
+            None => &[],
+        };
+        let same = |name: &str, otherwise: i64| {
+            let all = numbers(node, name, &[otherwise]);
+            let first = *all.first()?;
+            all.iter().all(|&n| n == first).then_some(first)
+        };
+        let pad = usize::try_from(same("pads", 0)?).ok()?;
+        let stride = usize::try_from(same("strides", 1)?).ok()?;
+        let groups = usize::try_from(same("group", 1)?).ok()?;
+        let depthwise = groups > 1;
+        let fits = kernel == kernel_too
+            && (1..=MOST_KERNEL).contains(&kernel)
+            && (1..=MOST_KERNEL).contains(&stride)
+            && pad < kernel
+            && (1..=MOST_CHANNELS).contains(&into)
+            && (bias.is_empty() || bias.len() == into)
+            && same("dilations", 1)? == 1
+            && text(node, "auto_pad").is_none_or(|pad| pad == "NOTSET");
+        // What is stored beyond the channels given is zero, and so are the weights for it.
+        let channels_fit = if depthwise {
+            given == 1 && groups == into && read.channels == into && read.stored >= WIDE
+        } else {
+            given == read.channels
+        };
+        let form = Form {
+            kernel,
+            stride,
+            pad,
+            from: read.stored,
+            into,
+            depthwise,
+        };
+        let laid_out = self.weights + form.weights();
+        (fits && channels_fit && laid_out <= MOST_WEIGHTS).then_some(())?;
+        let layer = Layer::new(self.arch, form, &weights.data, bias);
+        Some((read.number, layer))
+    }
+
+    /// The parts of a sum, and the first value.
+    fn mix(&self, node: &Node, kind: &str) -> Option<(Vec<Part>, Value)> {
+        let values: Vec<Value> = (0..node.input.len())
+            .filter_map(|i| self.value(node, i))
+            .collect();
+        let first = *values.first().filter(|value| value.stored >= WIDE)?;
+        let part = |value: &Value| Part {
+            value: value.number,
+            times: 1.0,
+            doubled: false,
+        };
+        let whole = part(&first);
+        let parts = match (kind, node.input.len()) {
+            ("Relu", 1) => vec![whole],
+            ("Add", 2) => {
+                let alike = |value: &Value| value.channels == first.channels;
+                (values.len() == 2 && values.iter().all(alike)).then_some(())?;
+                values.iter().map(part).collect()
+            }
+            ("Mul", 2) => {
+                let mut number = node
+                    .input
+                    .iter()
+                    .filter_map(|name| self.constants.get(name));
+                let &[times] = number.next()?.data.as_slice() else {
+                    return None;
+                };
+                vec![Part { times, ..whole }]
+            }
+            ("Resize", 2..=4) => {
+                let scales = &self.constants.get(node.input.get(2)?)?.data;
+                let way = (
+                    text(node, "mode"),
+                    text(node, "coordinate_transformation_mode"),
+                    text(node, "nearest_mode"),
+                );
+                let nearest = (Some("nearest"), Some("asymmetric"), Some("floor"));
+                (scales == &[1.0, 1.0, 2.0, 2.0] && way == nearest).then_some(())?;
+                vec![Part {
+                    doubled: true,
+                    ..whole
+                }]
+            }
+            _ => return None,
+        };
+        Some((parts, first))
+    }
+}

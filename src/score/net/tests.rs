@@ -1,0 +1,327 @@
+use proptest::prelude::*;
+use prost::Message;
+use pulp::Arch;
+use rten_tensor::{NdTensor, Tensor, prelude::*};
+
+use super::{
+    conv::{Form, Layer},
+    grid::{Grid, Memory, Size, WIDE},
+    onnx::{Attribute, FLOAT, Graph, INT8, Model, Node, Tensor as Kept, ValueInfo},
+    *,
+};
+
+/// Numbers between −0.5 and 0.5 that look like chance.
+fn chance(seed: u32) -> impl FnMut() -> f32 {
+    let mut state = seed.wrapping_mul(2_654_435_761).wrapping_add(1);
+    move || {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (state >> 8) as f32 / (1 << 24) as f32 - 0.5
+    }
+}
+
+fn filled(memory: &mut Memory, size: Size, used: usize, next: &mut impl FnMut() -> f32) -> Grid {
+    let mut grid = memory.grid(size);
+    for row in 0..size.rows {
+        for cell in grid.row_mut(row).chunks_exact_mut(size.channels) {
+            cell.fill_with(&mut *next);
+            cell[used..].fill(0.0);
+        }
+    }
+    grid
+}
+
+/// The plain sum that a convolution is, in 64 bits.
+fn plain(form: Form, weights: &[f32], bias: &[f32], from: &Grid, at: [usize; 3]) -> f64 {
+    let [row, col, channel] = at;
+    let given = weights.len() / (form.into * form.kernel * form.kernel);
+    let mut sum = f64::from(bias[channel]);
+    for i in 0..form.kernel {
+        for j in 0..form.kernel {
+            let (y, x) = (row * form.stride + i, col * form.stride + j);
+            let (Some(y), Some(x)) = (y.checked_sub(form.pad), x.checked_sub(form.pad)) else {
+                continue;
+            };
+            if y >= from.size.rows || x >= from.size.cols {
+                continue;
+            }
+            for k in 0..given {
+                let weight = weights[((channel * given + k) * form.kernel + i) * form.kernel + j];
+                let k = if form.depthwise { channel } else { k };
+                sum += f64::from(weight) * f64::from(from.row(y)[x * from.size.channels + k]);
+            }
+        }
+    }
+    sum
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 96, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn a_convolution_is_its_plain_sum(
+        (rows, cols) in (5_usize..23, 5_usize..23),
+        (from, into) in (1_usize..40, 1_usize..40),
+        (kernel, stride, with_pad) in (1_usize..6, 1_usize..4, any::<bool>()),
+        (depthwise, relu, adds, more) in (any::<bool>(), any::<bool>(), any::<bool>(), 0_usize..3),
+        seed in 0_u32..1000,
+    ) {
+        let next = &mut chance(seed);
+        let into = if depthwise { from } else { into };
+        let pad = if with_pad { kernel / 2 } else { 0 };
+        let stored = if depthwise || from != 3 { from.next_multiple_of(WIDE) } else { 3 };
+        let form = Form { kernel, stride, pad, from: stored, into, depthwise };
+        let given = if depthwise { 1 } else { from };
+        let weights: Vec<f32> = std::iter::repeat_with(&mut *next).take(into * given * kernel * kernel).collect();
+        let bias: Vec<f32> = std::iter::repeat_with(&mut *next).take(into).collect();
+        let mut layer = Layer::new(Arch::new(), form, &weights, &bias);
+        layer.relu = relu;
+
+        let memory = &mut Memory::default();
+        let size = Size { rows, cols, channels: stored, border: pad + more };
+        // Memory that was used before must not shine through.
+        let used = Size { rows: 30, cols: 30, channels: 40, border: 4 };
+        for grid in [filled(memory, used, 40, next), filled(memory, used, 40, next)] {
+            memory.give_back(grid);
+        }
+        let read = filled(memory, size, from, next);
+        let made = form.made(size, 1).expect("5 cells are enough for 5");
+        let add = adds.then(|| filled(memory, Size { border: 2, ..made }, into, next));
+        let mut out = memory.grid(made);
+        layer.run(Arch::new(), (&read, add.as_ref()), &mut out, memory);
+
+        for row in 0..made.rows {
+            for col in 0..made.cols {
+                for channel in 0..made.channels {
+                    let at = col * made.channels + channel;
+                    let mut needed = 0.0;
+                    if channel < into {
+                        needed = plain(form, &weights, &bias, &read, [row, col, channel]);
+                        needed += add.as_ref().map_or(0.0, |add| f64::from(add.row(row)[at]));
+                        needed = if relu { needed.max(0.0) } else { needed };
+                    }
+                    let got = f64::from(out.row(row)[at]);
+                    prop_assert!((got - needed).abs() < 1e-4, "{form:?} {row} {col} {channel}: {got} for {needed}");
+                }
+            }
+        }
+        let inside: f64 = (0..made.rows).flat_map(|row| out.row(row)).map(|&v| f64::from(v.abs())).sum();
+        let all: f64 = out.data[..out.size.floats()].iter().map(|&v| f64::from(v.abs())).sum();
+        prop_assert!((inside - all).abs() <= 1e-9 * all, "zeros around");
+    }
+}
+
+/// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
+#[test]
+fn the_network_answers_as_another_runtime_says() {
+    let file = include_bytes!("../../../models/beans-v2.onnx");
+    let net = Net::from_bytes(file).unwrap();
+    let other = rten::Model::load(file.to_vec()).unwrap();
+    let next = &mut chance(7);
+    for (w, h) in [(192, 144), (208, 176)] {
+        // Patches, so that there is something to answer to.
+        let mut raw = RgbImage::new(w, h);
+        for y in 0..h / 8 {
+            for x in 0..w / 8 {
+                let tone = [(); 3].map(|()| (next() * 255.0 + 128.0) as u8);
+                for i in 0..64 {
+                    raw.put_pixel(x * 8 + i % 8, y * 8 + i / 8, image::Rgb(tone));
+                }
+            }
+        }
+        let ours = net.look(&raw).unwrap();
+        let value = |[_, channel, y, x]: [usize; 4]| {
+            f32::from(raw.get_pixel(x as u32, y as u32)[2 - channel]) / 255.0 - 0.5
+        };
+        let input = NdTensor::from_fn([1, 3, h as usize, w as usize], value);
+        let theirs = other.run_one(input.into(), None).unwrap();
+        let theirs: Tensor<f32> = theirs.try_into().unwrap();
+        let theirs: NdTensor<f32, 4> = theirs.try_into().unwrap();
+        let (_, rows, cols) = ours.measures.dim();
+        assert_eq!(theirs.shape(), [1, CHANNELS, rows, cols]);
+        for row in 0..rows {
+            for col in 0..cols {
+                for channel in 0..CHANNELS {
+                    let theirs = theirs[[0, channel, row, col]];
+                    let sub = [row * 2 + channel % 4 / 2, col * 2 + channel % 2];
+                    let (got, needed, most) = match channel {
+                        0..4 => (ours.bean_heat[sub], sigmoid(theirs), 2e-5),
+                        4..8 => (ours.pod_heat[sub], sigmoid(theirs), 2e-5),
+                        _ => (ours.measures[[channel - 8, row, col]], theirs, 1e-3),
+                    };
+                    assert!(
+                        (got - needed).abs() < most,
+                        "{row} {col} {channel}: {got} for {needed}"
+                    );
+                }
+            }
+        }
+    }
+}
+
+fn node(op_type: &str, input: &[&str], output: &str, attribute: &[(&str, &[i64])]) -> Node {
+    let attribute = attribute.iter().map(|(name, ints)| Attribute {
+        name: (*name).to_owned(),
+        ints: ints.to_vec(),
+        ..Attribute::default()
+    });
+    Node {
+        input: input.iter().map(|&name| name.to_owned()).collect(),
+        output: vec![output.to_owned()],
+        op_type: op_type.to_owned(),
+        attribute: attribute.collect(),
+    }
+}
+
+fn kept(name: &str, dims: &[i64], data_type: i32, raw_data: Vec<u8>) -> Kept {
+    Kept {
+        name: name.to_owned(),
+        dims: dims.to_vec(),
+        data_type,
+        raw_data,
+        ..Kept::default()
+    }
+}
+
+fn floats(name: &str, dims: &[i64], values: impl IntoIterator<Item = f32>) -> Kept {
+    let raw = values.into_iter().flat_map(f32::to_le_bytes).collect();
+    kept(name, dims, FLOAT, raw)
+}
+
+/// A file that makes `answer` of `x`.
+fn file(node: Vec<Node>, initializer: Vec<Kept>, answer: &str) -> Vec<u8> {
+    let value = |name: &str| ValueInfo {
+        name: name.to_owned(),
+    };
+    let graph = Graph {
+        node,
+        initializer,
+        input: vec![value("x")],
+        output: vec![value(answer)],
+    };
+    Model { graph: Some(graph) }.encode_to_vec()
+}
+
+/// What a file makes of chance, row by row.
+fn made(bytes: &[u8]) -> Vec<f32> {
+    let plan = read::plan(bytes).unwrap();
+    let memory = &mut Memory::default();
+    let looked_at = filled(memory, plan.looked_at(12, 20), 3, &mut chance(5));
+    let grid = plan.run(looked_at, memory).unwrap();
+    (0..grid.size.rows)
+        .flat_map(|row| grid.row(row).to_vec())
+        .collect()
+}
+
+/// 16 channels at half the size, then each with itself alone (or all with all, all but its own weights zero), twice as
+/// large, and a sum with what came before that.
+fn small_network(depthwise: bool, eight_bits: bool) -> Vec<u8> {
+    let whole = |i: usize| ((i * 37 + 11) % 101) as i8 - 50;
+    let first: Vec<i8> = (0..16 * 3 * 9).map(whole).collect();
+    let second: Vec<i8> = (0..16 * 9).map(|i| whole(i + 7)).collect();
+    let mut numbers = vec![floats("by", &[4], [1.0, 1.0, 2.0, 2.0])];
+    let mut nodes = vec![];
+    let scale = 1.0 / 64.0;
+    let in_16ths = first.iter().map(|&v| f32::from(v) * scale);
+    if eight_bits {
+        numbers.push(kept(
+            "q",
+            &[16, 3, 3, 3],
+            INT8,
+            first.iter().map(|v| v.cast_unsigned()).collect(),
+        ));
+        numbers.push(floats("scale", &[16], [scale; 16]));
+        nodes.push(node(
+            "DequantizeLinear",
+            &["q", "scale"],
+            "w",
+            &[("axis", &[0])],
+        ));
+    } else {
+        numbers.push(floats("w", &[16, 3, 3, 3], in_16ths));
+    }
+    nodes.push(node(
+        "Conv",
+        &["x", "w"],
+        "a",
+        &[("strides", &[2, 2]), ("pads", &[1, 1, 1, 1])],
+    ));
+    nodes.push(node("Relu", &["a"], "b", &[]));
+    let second = |channel: usize, from: usize, at: usize| {
+        if channel == from {
+            f32::from(second[channel * 9 + at]) * scale
+        } else {
+            0.0
+        }
+    };
+    let around: (&str, &[i64]) = ("pads", &[1, 1, 1, 1]);
+    if depthwise {
+        numbers.push(floats(
+            "v",
+            &[16, 1, 3, 3],
+            (0..144).map(|i| second(i / 9, i / 9, i % 9)),
+        ));
+        nodes.push(node("Conv", &["b", "v"], "c", &[around, ("group", &[16])]));
+    } else {
+        let all = (0..16 * 144).map(|i| second(i / 144, i / 9 % 16, i % 9));
+        numbers.push(floats("v", &[16, 16, 3, 3], all));
+        nodes.push(node("Conv", &["b", "v"], "c", &[around]));
+    }
+    nodes.push(node("Add", &["c", "b"], "d", &[]));
+    let mut larger = node("Resize", &["d", "", "by"], "e", &[]);
+    for (name, s) in [
+        ("mode", "nearest"),
+        ("coordinate_transformation_mode", "asymmetric"),
+        ("nearest_mode", "floor"),
+    ] {
+        larger.attribute.push(Attribute {
+            name: name.to_owned(),
+            s: s.into(),
+            ..Attribute::default()
+        });
+    }
+    nodes.push(larger);
+    nodes.push(node("Relu", &["e"], "y", &[]));
+    file(nodes, numbers, "y")
+}
+
+#[test]
+fn the_same_network_in_other_words_makes_the_same() {
+    let plain = made(&small_network(false, false));
+    assert_eq!(plain.len(), 12 * 20 * 16);
+    assert!(plain.iter().any(|&v| v > 1.0));
+    assert_eq!(
+        plain,
+        made(&small_network(false, true)),
+        "weights in 8 bits"
+    );
+    for (a, b) in plain.iter().zip(made(&small_network(true, false))) {
+        assert!((a - b).abs() < 1e-4, "each channel alone: {b} for {a}");
+    }
+    // Cells are doubled: each stands four times.
+    let at = |row: usize, col: usize| &plain[(row * 20 + col) * 16..][..16];
+    assert!((0..12 * 20).all(|i| at(i / 20, i % 20) == at(i / 20 / 2 * 2, i % 20 / 2 * 2)));
+}
+
+#[test]
+fn what_is_not_known_is_refused_by_name() {
+    let weights = || floats("w", &[8, 3, 1, 1], [0.5; 24]);
+    let refused = |nodes, numbers| {
+        let error = Net::from_bytes(&file(nodes, numbers, "y")).unwrap_err();
+        error.to_string()
+    };
+    let conv = |attribute: &[(&str, &[i64])]| node("Conv", &["x", "w"], "y", attribute);
+    for (nodes, numbers) in [
+        (vec![node("Tanh", &["x"], "y", &[])], vec![]),
+        (vec![conv(&[])], vec![floats("w", &[8, 4, 1, 1], [0.5; 32])]),
+        (vec![conv(&[])], vec![floats("w", &[8, 3, 1, 1], [0.5; 23])]),
+        (vec![conv(&[("dilations", &[2, 2])])], vec![weights()]),
+        (vec![conv(&[("strides", &[0, 0])])], vec![weights()]),
+        (vec![conv(&[]), conv(&[])], vec![weights()]),
+    ] {
+        let told = refused(nodes, numbers);
+        assert!(told.contains("layer \"y\""), "{told}");
+    }
+    let told = refused(vec![], vec![]);
+    assert!(told.contains("nothing makes the answer"), "{told}");
+    assert!(Net::from_bytes(b"\x3a\xff\xff\xff\xff\x0f").is_err());
+}
