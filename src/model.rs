@@ -55,7 +55,7 @@ pub enum ModelError {
 /// # Panics
 /// Never, as long as the tests pass: the card in the binary is checked by one.
 pub fn built_in_card() -> Card {
-    toml::from_str(include_str!("../models/beans-v2.toml"))
+    toml::from_str(include_str!("../models/beans-v3.toml"))
         .expect("the card in the binary is whole")
 }
 
@@ -66,8 +66,8 @@ impl Model {
     /// Never, as long as the tests pass: the model in the binary is checked by one.
     pub fn built_in() -> Self {
         Self::from_bytes(
-            include_bytes!("../models/beans-v2.onnx"),
-            include_str!("../models/beans-v2.toml"),
+            include_bytes!("../models/beans-v3.onnx"),
+            include_str!("../models/beans-v3.toml"),
         )
         .expect("the model in the binary is whole")
     }
@@ -142,7 +142,7 @@ mod tests {
 
     #[test]
     fn a_card_with_an_impossible_number_is_refused() {
-        let card = include_str!("../models/beans-v2.toml");
+        let card = include_str!("../models/beans-v3.toml");
         for (key, value) in [
             ("px_per_mm", "nan"),
             ("px_per_mm", "1e9"),
@@ -158,7 +158,7 @@ mod tests {
 
     #[test]
     fn another_file_is_told_from_the_card() {
-        let card = include_str!("../models/beans-v2.toml");
+        let card = include_str!("../models/beans-v3.toml");
         let error = Model::from_bytes(&[1, 2, 3], card).unwrap_err().to_string();
         assert!(error.contains("SHA-256"), "{error}");
     }

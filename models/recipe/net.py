@@ -5,20 +5,20 @@ Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W mul
 10 share visible (logit), 11 beans in pod, 12 log length mm of a pod, 13 cos 2a, 14 sin 2a of its axis.
 """
 OUT_CHANNELS = 15
-# Widths at 1/2, 1/4, 1/8 and 1/16 of the picture and blocks at 1/4, 1/8 and 1/16; `thin`: a block's 3 x 3 works on half
-# its channels between two 1 x 1, else the 3 x 3 itself halves them.
+# Widths at 1/2, 1/4, 1/8 and 1/16 of the picture and blocks at 1/4, 1/8 and 1/16 and, on the way back, 1/8. `full`: a block is two
+# 3 x 3 of all its channels; `thin`: a 3 x 3 on half of them between two 1 x 1; else a 3 x 3 that halves them and a 1 x 1.
 SIZES = {
-    "small": dict(w=(16, 32, 96, 0), n=(0, 6, 0), thin=True),
-    "medium": dict(w=(24, 44, 128, 0), n=(1, 5, 0), thin=False),
-    "deep": dict(w=(16, 32, 112, 160), n=(0, 5, 4), thin=True),
-    "quick": dict(w=(16, 32, 80, 144), n=(0, 4, 4), thin=True),
-    "large": dict(w=(32, 96, 256, 384), n=(2, 6, 4), thin=False),
+    "plain": dict(w=(16, 32, 96, 160), n=(0, 3, 2, 1), block="full"),
+    "grand": dict(w=(32, 64, 192, 320), n=(1, 4, 4, 2), block="full"),
+    "deep": dict(w=(16, 32, 112, 160), n=(0, 5, 4, 1), block="thin"),
 }
 
 
-def block(out, name, cur, w, thin):
+def block(out, name, cur, w, kind):
     h = w // 2
-    if thin:
+    if kind == "full":
+        out += [(name + "a", "conv", [cur], (w, w, 3, 1, True)), (name + "b", "conv", [name + "a"], (w, w, 3, 1, False)), (name, "addrelu", [cur, name + "b"], None)]
+    elif kind == "thin":
         out += [(name + "a", "conv", [cur], (w, h, 1, 1, True)), (name + "b", "conv", [name + "a"], (h, h, 3, 1, True)), (name + "c", "conv", [name + "b"], (h, w, 1, 1, False))]
         out += [(name, "addrelu", [cur, name + "c"], None)]
     else:
@@ -26,24 +26,18 @@ def block(out, name, cur, w, thin):
     return name
 
 
-def layers(size="small"):
+def layers(size="plain"):
     """name, op, inputs, args: conv args are (in, out, kernel, stride, relu)."""
-    z = SIZES[size]; (w0, w1, w2, w3), (n4, n8, n16), thin = z["w"], z["n"], z["thin"]
+    z = SIZES[size]; (w0, w1, w2, w3), (n4, n8, n16, back), kind = z["w"], z["n"], z["block"]
     out = [("s", "conv", ["x"], (3, w0, 5, 2, True)), ("d", "conv", ["s"], (w0, w1, 3, 2, True))]
     cur = "d"
-    for i in range(n4):
-        cur = block(out, f"q{i}", cur, w1, thin)
-    skip4 = cur
-    out += [("e", "conv", [cur], (w1, w2, 3, 2, True))]
-    cur = "e"
-    for i in range(n8):
-        cur = block(out, f"e{i}", cur, w2, thin)
-    if w3:
-        out += [("g", "conv", [cur], (w2, w3, 3, 2, True))]; skip8, cur = cur, "g"
-        for i in range(n16):
-            cur = block(out, f"g{i}", cur, w3, thin)
-        out += [("v", "conv", [cur], (w3, w2, 1, 1, False)), ("vv", "up2", ["v"], None), ("vm", "addrelu", ["vv", skip8], None)]
-        cur = block(out, "vb", "vm", w2, thin)
+    for i in range(n4): cur = block(out, f"q{i}", cur, w1, kind)
+    skip4 = cur; out += [("e", "conv", [cur], (w1, w2, 3, 2, True))]; cur = "e"
+    for i in range(n8): cur = block(out, f"e{i}", cur, w2, kind)
+    skip8 = cur; out += [("g", "conv", [cur], (w2, w3, 3, 2, True))]; cur = "g"
+    for i in range(n16): cur = block(out, f"g{i}", cur, w3, kind)
+    out += [("v", "conv", [cur], (w3, w2, 1, 1, False)), ("vv", "up2", ["v"], None), ("vm", "addrelu", ["vv", skip8], None)]; cur = "vm"
+    for i in range(back): cur = block(out, f"v{i}", cur, w2, kind)
     out += [("u", "conv", [cur], (w2, w1, 1, 1, False)), ("uu", "up2", ["u"], None), ("m", "addrelu", ["uu", skip4], None),
             ("f", "conv", ["m"], (w1, w1, 3, 1, True)), ("y", "conv", ["f"], (w1, OUT_CHANNELS, 1, 1, False))]
     return out
@@ -104,7 +98,7 @@ def folded(net):
 
 
 def onnx_model(ls, weights):
-    """An ONNX file's bytes, opset 13; weights in 16 bits, reckoned with in 32."""
+    """An ONNX file's bytes, opset 13; weights in 8 bits with a scale for each channel that comes out, reckoned with in 32."""
     import onnx
     from onnx import TensorProto as T, helper as h, numpy_helper as nh
     import numpy as np
@@ -112,8 +106,10 @@ def onnx_model(ls, weights):
     for name, op, ins, a in ls:
         if op == "conv":
             i, o, k, st, relu = a; p = k // 2; w, b = weights[name]
-            inits += [nh.from_array(w.astype("float16"), name + ".h"), nh.from_array(b, name + ".b")]     # kept in 16 bits
-            nodes.append(h.make_node("Cast", [name + ".h"], [name + ".w"], to=T.FLOAT))
+            scale = np.maximum(np.abs(w).reshape(o, -1).max(1), 1e-12).astype("float32") / 127
+            q = np.round(w / scale[:, None, None, None]).astype("int8")
+            inits += [nh.from_array(q, name + ".q"), nh.from_array(scale, name + ".s"), nh.from_array(np.zeros(o, "int8"), name + ".z"), nh.from_array(b, name + ".b")]
+            nodes.append(h.make_node("DequantizeLinear", [name + ".q", name + ".s", name + ".z"], [name + ".w"], axis=0))
             nodes.append(h.make_node("Conv", [ins[0], name + ".w", name + ".b"], [name + "_c" if relu else name], kernel_shape=[k, k], strides=[st, st], pads=[p] * 4))
             if relu: nodes.append(h.make_node("Relu", [name + "_c"], [name]))
         elif op == "addrelu":

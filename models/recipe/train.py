@@ -1,4 +1,4 @@
-"""Trains the networks. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...] [--sizes large,small]
+"""Trains the networks. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...] [--sizes grand,plain]
 
 All sizes see the same tiles at the same time; each after the first also learns what the first, the largest, sees (distillation).
 Drawn tiles are made by worker processes all the while and join a pool on the GPU; photo tiles are cut, turned and scaled on the
@@ -10,13 +10,17 @@ import json
 import math
 import mmap
 import os
+import queue
+import threading
 import time
+import zlib
 
 import cv2
 import numpy as np
 import torch
-import torch.nn.functional as F
+import torch.distributed as dist
 import torch.multiprocessing as mp
+import torch.nn.functional as F
 
 import net as netdef
 import synth
@@ -24,7 +28,9 @@ from synth import PX_PER_MM
 
 N = 256          # tile, px
 MOST = 192       # objects a tile at most
+RANK, WORLD = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1))      # as torchrun sets them: one process a GPU
 DEV = "cuda" if torch.cuda.is_available() else "cpu"
+if DEV == "cuda": torch.cuda.set_device(RANK)
 SEEN, IGNORED = 0.3, 0.1   # share visible from which an object counts; below IGNORED it is nothing
 
 
@@ -47,8 +53,8 @@ class Ring:
 
 
 def worker(w, ring, a):
-    cv2.setNumThreads(1); torch.set_num_threads(1); os.nice(5)
-    r = np.random.default_rng(a.seed * 1000 + w)
+    cv2.setNumThreads(1); torch.set_num_threads(1); os.nice(10)
+    r = np.random.default_rng(a.seed * 1000 + RANK * 100 + w)
     cut = synth.read_cutouts(a.cutouts, set(range(1, a.cutouts_to + 1))); gr = [cv2.imread(f) for f in sorted(glob.glob(a.ground + "/*.jpg"))]
     while True:
         try: im, rows = synth.tile(r, N, cut, gr)
@@ -62,10 +68,18 @@ def read_pack(f):
     return dict(name=os.path.basename(f)[:-4], im=im, m=m, rows=z["rows"], pods=bool(z["pods"]), k=float(z["scale"]), inside=z["inside"], corners=z["corners"])
 
 
-def photos(pack, prefixes, workers=16):
-    """Flat photos of pack.py whose names start with one of the prefixes."""
-    fs = [f for f in sorted(glob.glob(pack + "/*.npz")) if any(os.path.basename(f).startswith(p) for p in prefixes)]
-    with mp.get_context("fork").Pool(workers) as pool: return pool.map(read_pack, fs, 2)
+def packed(pack, prefixes):
+    """Files of flat photos whose names start with one of the prefixes."""
+    return [f for f in sorted(glob.glob(pack + "/*.npz")) if any(os.path.basename(f).startswith(p) for p in prefixes)]
+
+
+def mine(f):
+    """Whether this process of several is the one that cuts tiles from that photo."""
+    return zlib.crc32(os.path.basename(f).encode()) % WORLD == RANK
+
+
+def photos(files, workers=8):
+    with mp.get_context("fork").Pool(workers) as pool: return pool.map(read_pack, files, 2)
 
 
 class Crops:
@@ -73,7 +87,7 @@ class Crops:
 
     SIDE, STEP = 400, 240
 
-    def __init__(s, items, room=24000):
+    def __init__(s, items, room=40000):
         s.names, s.n = set(), 0
         z = lambda *k: torch.zeros(room, *k, device=DEV)
         s.im = torch.empty(room, s.SIDE, s.SIDE, 3, dtype=torch.uint8, device=DEV); s.rows, s.scale, s.weight, s.known = z(MOST, 8), z(), z(), z()
@@ -111,23 +125,23 @@ class Crops:
         return x.clamp(0, 255), R, s.known[i]
 
 
-def augment(x, rows, gen, flip):
-    """x float 0..255 BGR on the GPU."""
+def augment(x, rows, gen, host, flip):
+    """x float 0..255 BGR on the GPU; `host` draws what the whole batch shares, without waiting for the GPU."""
     B = x.shape[0]; u = lambda *s: torch.rand(*s, device=DEV, generator=gen); nrm = lambda *s: torch.randn(*s, device=DEV, generator=gen)
     if flip:
-        k = int(u(1) * 4); x = torch.rot90(x, k, (2, 3))
+        k = int(host.integers(4)); x = torch.rot90(x, k, (2, 3))
         for _ in range(k):
             rx, ry, ra = rows[..., 1].clone(), rows[..., 2].clone(), rows[..., 7].clone(); v = rows[..., 0] >= 0
             rows[..., 1] = torch.where(v, ry, rx); rows[..., 2] = torch.where(v, N - rx, ry); rows[..., 7] = torch.where(v, ra - math.pi / 2, ra)
-        if u(1) < .5:
+        if host.random() < .5:
             x = x.flip(3); v = rows[..., 0] >= 0; rows[..., 1] = torch.where(v, N - rows[..., 1], rows[..., 1]); rows[..., 7] = torch.where(v, math.pi - rows[..., 7], rows[..., 7])
     x = x / 255
     x = x.clamp(0, 1) ** torch.exp(nrm(B, 1, 1, 1) * .18)
     x = x * torch.exp(nrm(B, 1, 1, 1) * .15) * torch.exp(nrm(B, 3, 1, 1) * .05)
     g = x.mean(1, keepdim=True); x = g + (x - g) * torch.exp(nrm(B, 1, 1, 1) * .25)
     m = x.mean((1, 2, 3), keepdim=True); x = m + (x - m) * torch.exp(nrm(B, 1, 1, 1) * .15)
-    if u(1) < .35:
-        s = float(u(1)) * 1.0 + .3; k = torch.exp(-torch.arange(-3, 4, device=DEV).float() ** 2 / 2 / s ** 2); k = k / k.sum()
+    if host.random() < .35:
+        s = host.random() + .3; k = torch.exp(-torch.arange(-3, 4, device=DEV).float() ** 2 / 2 / s ** 2); k = k / k.sum()
         x = F.conv2d(F.conv2d(F.pad(x, (3, 3, 3, 3), mode="reflect"), k.view(1, 1, 1, 7).repeat(3, 1, 1, 1), groups=3), k.view(1, 1, 7, 1).repeat(3, 1, 1, 1), groups=3)
     x = x + nrm(*x.shape) * u(B, 1, 1, 1) * .02
     return x.clamp(0, 1) - .5, rows
@@ -169,13 +183,15 @@ def loss_of(y, rows, pods_known, teacher=None):
     if teacher is not None:
         q = torch.sigmoid(teacher); e = F.binary_cross_entropy_with_logits(lo.float(), q, reduction="none") + torch.special.xlogy(q, q) + torch.special.xlogy(1 - q, 1 - q)
         kd = (e * (.05 + q)).sum((0, 2, 3)) / n * 2
+    # what else is told of each object, read at its cell; masked, not picked, so that nothing waits for the GPU
     S = rest.shape[-1]; qx, qy = (cx / 2).floor().long(), (cy / 2).floor().long()
-    k = good & (qx >= 0) & (qx < S) & (qy >= 0) & (qy < S) & (cls == 0); v = rest[b[k], :, qy[k], qx[k]].float(); r = rows[k]
-    el = F.binary_cross_entropy_with_logits(v[:, 0], r[:, 0]) * .3 + F.smooth_l1_loss(v[:, 1], torch.log(r[:, 3].clamp(min=1) / PX_PER_MM)) + .3 * F.binary_cross_entropy_with_logits(v[:, 2], r[:, 4]) if k.any() else 0
-    k = good & (qx >= 0) & (qx < S) & (qy >= 0) & (qy < S) & (cls == 1)
-    if k.any():
-        v = rest[b[k], :, qy[k], qx[k]].float(); r = rows[k]
-        el = el + .2 * F.smooth_l1_loss(v[:, 3], r[:, 5]) + .3 * F.smooth_l1_loss(v[:, 4], torch.log(r[:, 6].clamp(min=4) / PX_PER_MM)) + .3 * F.smooth_l1_loss(v[:, 5:7], torch.stack([torch.cos(2 * r[:, 7]), torch.sin(2 * r[:, 7])], 1))
+    ins = good & (qx >= 0) & (qx < S) & (qy >= 0) & (qy < S); at = qy.clamp(0, S - 1) * S + qx.clamp(0, S - 1)
+    v = rest.float().flatten(2).gather(2, at[:, None].expand(-1, rest.shape[1], -1)); r = rows.transpose(1, 2)
+    mean = lambda e, k: (e * k).sum() / k.sum().clamp(min=1)
+    bce = lambda i, t: F.binary_cross_entropy_with_logits(v[:, i], t.clamp(0, 1), reduction="none"); sl1 = lambda i, t: F.smooth_l1_loss(v[:, i], t, reduction="none")
+    bean, pod = (ins & (cls == 0)).float(), (ins & (cls == 1)).float() * pods_known[:, None]
+    el = mean(.3 * bce(0, r[:, 0]) + sl1(1, torch.log(r[:, 3].clamp(min=1) / PX_PER_MM)) + .3 * bce(2, r[:, 4]), bean)
+    el = el + mean(.2 * sl1(3, r[:, 5]) + .3 * sl1(4, torch.log(r[:, 6].clamp(min=4) / PX_PER_MM)) + .15 * (sl1(5, torch.cos(2 * r[:, 7])) + sl1(6, torch.sin(2 * r[:, 7]))), pod)
     return hl + el + (kd.sum() if teacher is not None else 0), hl.detach()
 
 
@@ -231,81 +247,100 @@ def figures(rows, truths, items, which, cls):
     return dict(f1=round(float(best[0]), 4), at=round(float(best[1]), 2), truths=tot)
 
 
-def look_in(a, crops):
-    """Takes up photos that have come into the pack since."""
-    for f in sorted(glob.glob(a.pack + "/*.npz")):
-        n = os.path.basename(f)[:-4]
-        if n not in crops.names and any(n.startswith(p) for p in a.train.split(",")):
-            try: crops.add(read_pack(f))
-            except Exception as e: print("not yet", n, e, flush=True)
+def shared_gradients(nets):
+    """Each process's gradients become the mean of all."""
+    g = [p.grad for net in nets for p in net.parameters() if p.grad is not None]; flat = torch._utils._flatten_dense_tensors(g)
+    dist.all_reduce(flat, op=dist.ReduceOp.AVG)
+    for to, f in zip(g, torch._utils._unflatten_dense_tensors(flat, g)): to.copy_(f)
+
+
+def look_in(a, known, found):
+    """Reads photos that have come into the pack since, beside the training."""
+    while True:
+        for f in packed(a.pack, a.train.split(",")):
+            if mine(f) and f not in known:
+                try: found.put(read_pack(f)); known.add(f)
+                except Exception as e: print("not yet", f, e, flush=True)
+        time.sleep(3)
 
 
 def main():
     ap = argparse.ArgumentParser()
-    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", sizes="large,small").items(): ap.add_argument("--" + k, default=d)
+    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", sizes="grand,plain").items(): ap.add_argument("--" + k, default=d)
     ap.add_argument("--freeze", action="store_true", help="the first net teaches and learns no more")
     ap.add_argument("--watch", action="store_true", help="scenes still come into the pack; they join")
     ap.add_argument("--span", type=float, default=0, help="minutes of the whole course, when this run is a part of it"); ap.add_argument("--offset", type=float, default=0)
-    ap.add_argument("--minutes", type=float, default=8); ap.add_argument("--seed", type=int, default=1); ap.add_argument("--workers", type=int, default=15)
-    ap.add_argument("--batch", type=int, default=96); ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--synth", type=float, default=.4); ap.add_argument("--cutouts-to", type=int, default=22)
-    a = ap.parse_args(); os.makedirs(a.out, exist_ok=True); t0 = time.time(); torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True
-    val = photos(a.pack, a.val.split(",")); crops = Crops(photos(a.pack, a.train.split(",")))
+    ap.add_argument("--minutes", type=float, default=8); ap.add_argument("--seed", type=int, default=1); ap.add_argument("--workers", type=int, default=15, help="drawing tiles, a process of training")
+    ap.add_argument("--batch", type=int, default=96, help="tiles a step and GPU"); ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--synth", type=float, default=.4); ap.add_argument("--cutouts-to", type=int, default=22)
+    a = ap.parse_args(); os.makedirs(a.out, exist_ok=True); t0 = time.time(); torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True; say = print if RANK == 0 else lambda *v, **k: None
     ring = Ring(a.workers, 2000); ctx = mp.get_context("fork"); ps = [ctx.Process(target=worker, args=(i, ring, a), daemon=True) for i in range(a.workers)]
     for p in ps: p.start()
-    gen = torch.Generator(device=DEV); gen.manual_seed(a.seed); sizes = a.sizes.split(",")
+    if WORLD > 1: dist.init_process_group("nccl" if DEV == "cuda" else "gloo")
+    val = photos(packed(a.pack, a.val.split(","))) if RANK == 0 else []; known = set(filter(mine, packed(a.pack, a.train.split(",")))); crops, found = Crops(photos(sorted(known))), queue.Queue(4)
+    if a.watch: threading.Thread(target=look_in, args=(a, known, found), daemon=True).start()
+    gen = torch.Generator(device=DEV); gen.manual_seed(a.seed * 1000 + RANK); host = np.random.default_rng(a.seed * 1000 + RANK); sizes = a.sizes.split(",")
     nets = [netdef.torch_net(netdef.layers(z)).to(DEV).to(memory_format=torch.channels_last) for z in sizes]
     for z, net in zip(sizes, nets):
         with torch.no_grad(): net.c["y"][0].bias[:8] = -4.0
-        if a.start and os.path.exists(f"{a.start}/{z}.pt"): net.load_state_dict(torch.load(f"{a.start}/{z}.pt", map_location=DEV)); print("goes on from", z)
+        if a.start and os.path.exists(f"{a.start}/{z}.pt"): net.load_state_dict(torch.load(f"{a.start}/{z}.pt", map_location=DEV)); say("goes on from", z)
     opts = [torch.optim.AdamW(net.parameters(), a.lr, weight_decay=1e-2) for net in nets]; emas = [{k: v.clone() for k, v in net.state_dict().items()} for net in nets]
     cap = 60000; pool = torch.zeros(cap, N, N, 3, dtype=torch.uint8, device=DEV); prow = torch.full((cap, MOST, 8), -1.0, device=DEV); have = 0
-    print("start %.0f s" % (time.time() - t0), len(val), "photos held back;", crops.n, "crops; parameters", [sum(p.numel() for p in n.parameters()) for n in nets], flush=True)
+    say("start %.0f s" % (time.time() - t0), len(val), "photos held back;", crops.n, "crops; parameters", [sum(p.numel() for p in n.parameters()) for n in nets], WORLD, "processes", flush=True)
 
     def judge(which):
         rr, tt = look(which, val)
         return rr, tt, {w + ("_pod" if c else ""): figures(rr, tt, val, w, c) for w in a.val.split(",") for c in (0, 1) if any(i["name"].startswith(w) and (not c or i["pods"]) for i in val)}
 
+    def keep():
+        """Averaged weights to the disk, as a checkpoint and as ONNX."""
+        for z, net, ema in zip(sizes, nets, emas):
+            now = {k: v.clone() for k, v in net.state_dict().items()}; net.load_state_dict(ema); torch.save(net.state_dict(), f"{a.out}/{z}.part"); os.replace(f"{a.out}/{z}.part", f"{a.out}/{z}.pt")
+            open(f"{a.out}/{z}.onnx", "wb").write(netdef.onnx_model(netdef.layers(z), netdef.folded(net))); net.load_state_dict(now)
+
     step, seen, T = 0, [[] for _ in nets], a.minutes * 60
-    while time.time() - t0 < T:
+    while True:
         for w in range(a.workers):
             new = ring.new(w)
             for lo in range(0, len(new), 64):
                 sl = new[lo:lo + 64]; at = torch.tensor([(have + i) % cap for i in range(len(sl))], device=DEV)
                 pool[at] = torch.from_numpy(ring.im[w, sl]).to(DEV); prow[at] = torch.from_numpy(ring.rows[w, sl]).to(DEV); have += len(sl)
-        if have < 256 or crops.n == 0:
-            time.sleep(.5); look_in(a, crops) if a.watch else None; continue
-        f = ((time.time() - t0) + a.offset * 60) / (a.span * 60 or T); lr = a.lr * min(1, step / 500) * (.5 * (1 + math.cos(math.pi * min(1, f)))) + 1e-6
+        while not found.empty(): crops.add(found.get())
+        if have < 256: time.sleep(.5); continue
+        f = ((time.time() - t0) + a.offset * 60) / (a.span * 60 or T)
+        if WORLD > 1: clock = torch.tensor([f], device=DEV); dist.broadcast(clock, 0); f = float(clock)        # all end at the same step
+        if f * (a.span * 60 or T) - a.offset * 60 >= T: break
+        lr = a.lr * min(1, step / 500) * (.5 * (1 + math.cos(math.pi * min(1, f)))) + 1e-6
         for o in opts:
             for g in o.param_groups: g["lr"] = lr
         for _ in range(8):
-            ns = int(a.batch * a.synth); i = torch.randint(min(have, cap), (ns,), device=DEV, generator=gen); px, pr, pk = crops.cut(a.batch - ns, gen)
-            parts = [augment(px, pr, gen, False), augment(pool[i].permute(0, 3, 1, 2).float(), prow[i].clone(), gen, True)]
-            x, rows = torch.cat([p[0] for p in parts]).contiguous(memory_format=torch.channels_last), torch.cat([p[1] for p in parts]); known = torch.cat([pk, torch.ones(ns, device=DEV)])
-            teacher = None
-            for k, (net, opt) in enumerate(zip(nets, opts)):
+            ns = int(a.batch * a.synth) if crops.n else a.batch; i = torch.randint(min(have, cap), (ns,), device=DEV, generator=gen)
+            parts, ok = [augment(pool[i].permute(0, 3, 1, 2).float(), prow[i].clone(), gen, host, True)], [torch.ones(ns, device=DEV)]
+            if crops.n: px, pr, pk = crops.cut(a.batch - ns, gen); parts.append(augment(px, pr, gen, host, False)); ok.append(pk)
+            x, rows = torch.cat([p[0] for p in parts]).contiguous(memory_format=torch.channels_last), torch.cat([p[1] for p in parts]); ok = torch.cat(ok)
+            teacher, learn = None, []
+            for k, net in enumerate(nets):
                 if k == 0 and a.freeze:
                     with torch.no_grad(), torch.autocast(DEV, dtype=torch.bfloat16): teacher = split_out(net.eval()(x))[0].float()
                     seen[0].append(torch.zeros((), device=DEV)); continue
                 with torch.autocast(DEV, dtype=torch.bfloat16): y = net(x)
-                l, hl = loss_of(y, rows, known, teacher); opt.zero_grad(set_to_none=True); l.backward(); torch.nn.utils.clip_grad_norm_(net.parameters(), 5); opt.step(); seen[k].append(hl)
+                l, hl = loss_of(y, rows, ok, teacher); opts[k].zero_grad(set_to_none=True); l.backward(); seen[k].append(hl); learn.append(k)
                 if k == 0 and f > .1: teacher = split_out(y.detach())[0].float()
+            if WORLD > 1: shared_gradients([nets[k] for k in learn])
+            for k in learn: torch.nn.utils.clip_grad_norm_(nets[k].parameters(), 5); opts[k].step()
             step += 1
-        d = min(.995, 1 - 8 / (step + 80))
+        d = min(.998, 1 - 8 / (step + 80))
         for net, ema in zip(nets, emas):
-            for k, v in net.state_dict().items():
-                if v.dtype.is_floating_point: ema[k].mul_(d).add_(v, alpha=1 - d)
-                else: ema[k].copy_(v)
-        if a.watch and step % 400 == 0:                # scenes that have been rendered meanwhile
-            look_in(a, crops)
-        if step % 400 == 0: print("%5.0fs step %d loss %s tiles %d crops %d" % (time.time() - t0, step, ["%.3f" % float(torch.stack(s[-200:]).mean()) for s in seen], have, crops.n), flush=True)
-        if step % 4000 == 0:
-            for z, net, ema in zip(sizes, nets, emas):
-                keep = {k: v.clone() for k, v in net.state_dict().items()}; net.load_state_dict(ema); print(z, json.dumps(judge(net)[2]), flush=True); net.load_state_dict(keep)
-    for z, net, ema in zip(sizes, nets, emas):
-        net.load_state_dict(ema); rr, tt, e = judge(net); print("final", z, step, have, json.dumps(e), flush=True)
-        torch.save(net.state_dict(), f"{a.out}/{z}.pt"); np.savez_compressed(f"{a.out}/{z}_val.npz", rows=rr, truths=np.array([(n, c, *v) for (n, c), v in tt.items()]), names=np.array([i["name"] for i in val]))
-        w = netdef.folded(net); open(f"{a.out}/{z}.onnx", "wb").write(netdef.onnx_model(netdef.layers(z), w))
+            new = net.state_dict(); fl = [k for k, v in new.items() if v.dtype.is_floating_point]
+            torch._foreach_lerp_([ema[k] for k in fl], [new[k] for k in fl], 1 - d)
+        if step % 400 == 0: say("%5.0fs step %d loss %s tiles %d crops %d of %d photos" % (time.time() - t0, step, ["%.3f" % float(torch.stack(s[-200:]).mean()) for s in seen], have, crops.n, len(crops.names)), flush=True)
+        if step % 2000 == 0 and RANK == 0: keep()
+    if RANK == 0:
+        keep()
+        for z, net, ema in zip(sizes, nets, emas):
+            net.load_state_dict(ema); rr, tt, e = judge(net); print("final", z, step, have, json.dumps(e), flush=True)
+            np.savez_compressed(f"{a.out}/{z}_val.npz", rows=rr, truths=np.array([(n, c, *v) for (n, c), v in tt.items()]), names=np.array([i["name"] for i in val]))
     for p in ps: p.terminate()
+    os._exit(0)                                        # other processes of the group may have gone already
 
 
 if __name__ == "__main__":

@@ -12,6 +12,9 @@ pub struct Card {
     pub sha256: String,
     /// Scale of the plots it looks at.
     pub px_per_mm: f64,
+    /// Whether each plot is looked at twice, as it is and mirrored: fewer errors for twice the time.
+    #[serde(default)]
+    pub mirrored: bool,
     /// From heat to probability, beans.
     pub bean: Calibration,
     /// From heat to probability, pods.
@@ -155,7 +158,7 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v2.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v3.toml")).unwrap();
         for calibration in [&card.bean, &card.pod] {
             for cover in [0.0, 30.0, 60.0, 90.0] {
                 for scale in [1.2, 2.0, 3.0, 5.0] {

@@ -5,6 +5,7 @@ use image::RgbImage;
 use super::{
     Chances, Scored,
     card::{Card, Surroundings, logistic},
+    mirror::look_twice,
     net::{Maps, Measure, Net, NetError},
     peaks::{Peak, peaks},
 };
@@ -35,7 +36,11 @@ pub fn judge(
     candidates: &[Candidate],
     (net, card): (&Net, &Card),
 ) -> Result<Vec<Scored>, NetError> {
-    let maps = net.look(&plot.raw)?;
+    let maps = if card.mirrored {
+        look_twice(net, &plot.raw)?
+    } else {
+        net.look(&plot.raw)?
+    };
     let beans = peaks(
         &maps.bean_heat,
         BEAN_REACH,

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 pub mod card;
 pub mod learned;
+pub mod mirror;
 pub mod net;
 pub mod peaks;
 

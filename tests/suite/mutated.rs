@@ -380,8 +380,8 @@ fn parts() {
 
 #[test]
 fn cards_and_networks() {
-    let network = include_bytes!("../../models/beans-v2.onnx");
-    let card = include_str!("../../models/beans-v2.toml");
+    let network = include_bytes!("../../models/beans-v3.onnx");
+    let card = include_str!("../../models/beans-v3.toml");
     run(&Target {
         name: "card",
         seeds: vec![card.into()],

@@ -23,7 +23,7 @@ const CHANNELS: usize = 15;
 /// Plot pixels to one cell of the output.
 const CELL_PX: usize = 4;
 /// Plot pixels by which the network's inner layers need the sides divided.
-const STEP_PX: usize = 16;
+pub(super) const STEP_PX: usize = 16;
 /// Longest side looked at in one go, plot pixels. Raised: more memory; lowered: more overlap to compute twice.
 const TILE_PX: usize = 1280;
 /// What a tile sees beyond its own part, plot pixels: of the reach of its layers (130 px) all that was seen to matter.
