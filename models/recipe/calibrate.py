@@ -13,7 +13,7 @@ import sys
 
 import numpy as np
 
-RIDGE_SCALE = 20.
+RIDGE_SCALE = 100.
 LISTED = 0.05   # as LEAST_PROBABILITY in src/score/learned.rs
 LOGIT = lambda p: np.log(np.clip(p, 1e-6, 1 - 1e-6) / np.clip(1 - p, 1e-6, 1))
 
