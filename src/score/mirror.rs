@@ -30,9 +30,11 @@ fn mean<D: ndarray::Dimension>(
 /// mirrored picture's cells lie where the picture's own do.
 fn filled(raw: &RgbImage, step: u32) -> RgbImage {
     let (w, h) = raw.dimensions();
-    RgbImage::from_fn(w.next_multiple_of(step), h.next_multiple_of(step), |x, y| {
-        *raw.get_pixel(x.min(w - 1), y.min(h - 1))
-    })
+    RgbImage::from_fn(
+        w.next_multiple_of(step),
+        h.next_multiple_of(step),
+        |x, y| *raw.get_pixel(x.min(w - 1), y.min(h - 1)),
+    )
 }
 
 /// What was said of a mirrored plot, for the plot as it is.

@@ -119,7 +119,9 @@ async function mouse() {
   await acts(page, () => tool(page, "undo"), "undo");
   say("choosing by click, pod, undo, redo");
   await tool(page, "add");
-  at = await onScreen(page, [30, 290]);
+  const counted = photo.objects.filter((o) => o.counted);      // their middle lies inside any frame
+  const middleOf = (key) => counted.reduce((sum, o) => sum + o[key], 0) / counted.length;
+  at = await onScreen(page, [middleOf("x_mm"), middleOf("y_mm")]);
   await acts(page, () => page.mouse.click(at.x, at.y), "add");
   await tool(page, "add");
   holds((await told(page, n)).objects.filter((o) => o.added).length === 1, "one was added");
