@@ -15,7 +15,7 @@ pub(super) struct Row<'a> {
     pub from_at: (usize, usize),
     pub pieces: &'a [usize],
     pub len: usize,
-    /// As [`pack`] lays them out.
+    /// As the layers lay their weights out.
     pub weights: &'a [f32],
     pub bias: Option<&'a [f32]>,
     /// Place of the first cell in `into` (and in `add`), and floats from a cell to the next.
