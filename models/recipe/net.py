@@ -6,7 +6,7 @@ Input 1 x 3 x H x W (blue, green, red), sRGB / 255 - 0.5, PX_PER_MM, H and W mul
 """
 OUT_CHANNELS = 15
 # Widths at 1/2, 1/4, 1/8 and 1/16 of the picture and blocks at 1/4, 1/8 and 1/16 and, on the way back, 1/8. `full`: a block is two
-# 3 x 3 of all its channels; `thin`: a 3 x 3 on half of them between two 1 x 1; else a 3 x 3 that halves them and a 1 x 1.
+# 3 x 3 of all its channels; `thin`: a 3 x 3 on half of them between two 1 x 1.
 SIZES = {
     "plain": dict(w=(16, 32, 96, 160), n=(0, 3, 2, 1), block="full"),
     "grand": dict(w=(32, 64, 192, 320), n=(1, 4, 4, 2), block="full"),
@@ -15,14 +15,12 @@ SIZES = {
 
 
 def block(out, name, cur, w, kind):
-    h = w // 2
     if kind == "full":
         out += [(name + "a", "conv", [cur], (w, w, 3, 1, True)), (name + "b", "conv", [name + "a"], (w, w, 3, 1, False)), (name, "addrelu", [cur, name + "b"], None)]
-    elif kind == "thin":
+    else:
+        h = w // 2
         out += [(name + "a", "conv", [cur], (w, h, 1, 1, True)), (name + "b", "conv", [name + "a"], (h, h, 3, 1, True)), (name + "c", "conv", [name + "b"], (h, w, 1, 1, False))]
         out += [(name, "addrelu", [cur, name + "c"], None)]
-    else:
-        out += [(name + "a", "conv", [cur], (w, h, 3, 1, True)), (name + "b", "conv", [name + "a"], (h, w, 1, 1, False)), (name, "addrelu", [cur, name + "b"], None)]
     return name
 
 
