@@ -9,6 +9,7 @@ OUT_CHANNELS = 15
 # 3 x 3 of all its channels; `thin`: a 3 x 3 on half of them between two 1 x 1.
 SIZES = {
     "plain": dict(w=(16, 32, 96, 160), n=(0, 3, 2, 1), block="full"),
+    "fine": dict(w=(24, 48, 96, 160), n=(2, 3, 2, 1), block="full"),
     "grand": dict(w=(32, 64, 192, 320), n=(1, 4, 4, 2), block="full"),
     "deep": dict(w=(16, 32, 112, 160), n=(0, 5, 4, 1), block="thin"),
 }
@@ -78,6 +79,23 @@ def torch_net(ls):
                 v[name] = t
             return v["y"]
     return Net()
+
+
+def grow(net, small):
+    """Fills `net` with the weights of a smaller network of the same kind of block, so that it answers as the small one does: channels
+    that the small one lacks give nothing to those it has, and blocks that it lacks pass on what comes in."""
+    import torch
+    old, blocks = {k.split(".")[0] for k in small}, {n for n, op, _, _ in net.ls if op == "addrelu"}
+    with torch.no_grad():
+        for name, m in net.c.items():
+            if name not in old:
+                if name[:-1] in blocks and name.endswith("b"): m[1].weight.zero_()
+                continue
+            w = small[name + ".0.weight"]; o, i = w.shape[:2]
+            m[0].weight[:o] = 0; m[0].weight[:o, :i] = w
+            if len(m) == 1: m[0].bias[:o] = small[name + ".0.bias"]
+            else:
+                for k in ("weight", "bias", "running_mean", "running_var"): getattr(m[1], k)[:o] = small[f"{name}.1.{k}"]
 
 
 def folded(net):

@@ -266,7 +266,7 @@ def look_in(a, known, found):
 
 def main():
     ap = argparse.ArgumentParser()
-    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", sizes="grand,plain").items(): ap.add_argument("--" + k, default=d)
+    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", grow="", sizes="grand,plain").items(): ap.add_argument("--" + k, default=d)
     ap.add_argument("--freeze", action="store_true", help="the first net teaches and learns no more")
     ap.add_argument("--watch", action="store_true", help="scenes still come into the pack; they join")
     ap.add_argument("--span", type=float, default=0, help="minutes of the whole course, when this run is a part of it"); ap.add_argument("--offset", type=float, default=0)
@@ -282,6 +282,7 @@ def main():
     nets = [netdef.torch_net(netdef.layers(z)).to(DEV).to(memory_format=torch.channels_last) for z in sizes]
     for z, net in zip(sizes, nets):
         with torch.no_grad(): net.c["y"][0].bias[:8] = -4.0
+        if a.grow: small = torch.load(a.grow, map_location=DEV); netdef.grow(net, {k.removeprefix("c."): v for k, v in small.items()}); say("grows", z)
         if a.start and os.path.exists(f"{a.start}/{z}.pt"): net.load_state_dict(torch.load(f"{a.start}/{z}.pt", map_location=DEV)); say("goes on from", z)
     opts = [torch.optim.AdamW(net.parameters(), a.lr, weight_decay=1e-2) for net in nets]; emas = [{k: v.clone() for k, v in net.state_dict().items()} for net in nets]
     cap = 60000; pool = torch.zeros(cap, N, N, 3, dtype=torch.uint8, device=DEV); prow = torch.full((cap, MOST, 8), -1.0, device=DEV); have = 0
