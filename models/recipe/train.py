@@ -1,4 +1,4 @@
-"""Trains the networks. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...] [--sizes grand,plain]
+"""Trains the networks. usage: train.py --pack DIR --cutouts DIR --ground DIR --out DIR [--minutes 8] [--seed 1] [--train PREFIX,...] [--val PREFIX,...] [--sizes grand,fine] [--grow SMALLER.pt]
 
 All sizes see the same tiles at the same time; each after the first also learns what the first, the largest, sees (distillation).
 Drawn tiles are made by worker processes all the while and join a pool on the GPU; photo tiles are cut, turned and scaled on the
@@ -87,7 +87,7 @@ class Crops:
 
     SIDE, STEP = 400, 240
 
-    def __init__(s, items, room=40000):
+    def __init__(s, items, room=55000):
         s.names, s.n = set(), 0
         z = lambda *k: torch.zeros(room, *k, device=DEV)
         s.im = torch.empty(room, s.SIDE, s.SIDE, 3, dtype=torch.uint8, device=DEV); s.rows, s.scale, s.weight, s.known = z(MOST, 8), z(), z(), z()
@@ -136,13 +136,15 @@ def augment(x, rows, gen, host, flip):
         if host.random() < .5:
             x = x.flip(3); v = rows[..., 0] >= 0; rows[..., 1] = torch.where(v, N - rows[..., 1], rows[..., 1]); rows[..., 7] = torch.where(v, math.pi - rows[..., 7], rows[..., 7])
     x = x / 255
-    x = x.clamp(0, 1) ** torch.exp(nrm(B, 1, 1, 1) * .18)
-    x = x * torch.exp(nrm(B, 1, 1, 1) * .15) * torch.exp(nrm(B, 3, 1, 1) * .05)
+    x = x.clamp(0, 1) ** torch.exp(nrm(B, 1, 1, 1) * .2)
+    x = x * torch.exp(nrm(B, 1, 1, 1) * .2) * torch.exp(nrm(B, 3, 1, 1) * .06)
     g = x.mean(1, keepdim=True); x = g + (x - g) * torch.exp(nrm(B, 1, 1, 1) * .25)
     m = x.mean((1, 2, 3), keepdim=True); x = m + (x - m) * torch.exp(nrm(B, 1, 1, 1) * .15)
     if host.random() < .35:
         s = host.random() + .3; k = torch.exp(-torch.arange(-3, 4, device=DEV).float() ** 2 / 2 / s ** 2); k = k / k.sum()
         x = F.conv2d(F.conv2d(F.pad(x, (3, 3, 3, 3), mode="reflect"), k.view(1, 1, 1, 7).repeat(3, 1, 1, 1), groups=3), k.view(1, 1, 7, 1).repeat(3, 1, 1, 1), groups=3)
+    if host.random() < .25:        # a photo of coarser scale, enlarged
+        k = int(N * host.uniform(.5, .95)); x = F.interpolate(F.interpolate(x, (k, k), mode="bilinear", antialias=True, align_corners=False), (N, N), mode="bicubic", align_corners=False)
     x = x + nrm(*x.shape) * u(B, 1, 1, 1) * .02
     return x.clamp(0, 1) - .5, rows
 
@@ -266,7 +268,7 @@ def look_in(a, known, found):
 
 def main():
     ap = argparse.ArgumentParser()
-    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", grow="", sizes="grand,plain").items(): ap.add_argument("--" + k, default=d)
+    for k, d in dict(pack=None, cutouts=None, ground=None, out=None, train="rt", val="val", start="", grow="", sizes="grand,fine").items(): ap.add_argument("--" + k, default=d)
     ap.add_argument("--freeze", action="store_true", help="the first net teaches and learns no more")
     ap.add_argument("--watch", action="store_true", help="scenes still come into the pack; they join")
     ap.add_argument("--span", type=float, default=0, help="minutes of the whole course, when this run is a part of it"); ap.add_argument("--offset", type=float, default=0)
@@ -276,17 +278,17 @@ def main():
     ring = Ring(a.workers, 2000); ctx = mp.get_context("fork"); ps = [ctx.Process(target=worker, args=(i, ring, a), daemon=True) for i in range(a.workers)]
     for p in ps: p.start()
     if WORLD > 1: dist.init_process_group("nccl" if DEV == "cuda" else "gloo")
-    val = photos(packed(a.pack, a.val.split(","))) if RANK == 0 else []; known = set(filter(mine, packed(a.pack, a.train.split(",")))); crops, found = Crops(photos(sorted(known))), queue.Queue(4)
+    known = set(filter(mine, packed(a.pack, a.train.split(",")))); crops, found = Crops(photos(sorted(known))), queue.Queue(4)
     if a.watch: threading.Thread(target=look_in, args=(a, known, found), daemon=True).start()
     gen = torch.Generator(device=DEV); gen.manual_seed(a.seed * 1000 + RANK); host = np.random.default_rng(a.seed * 1000 + RANK); sizes = a.sizes.split(",")
     nets = [netdef.torch_net(netdef.layers(z)).to(DEV).to(memory_format=torch.channels_last) for z in sizes]
     for z, net in zip(sizes, nets):
         with torch.no_grad(): net.c["y"][0].bias[:8] = -4.0
-        if a.grow: small = torch.load(a.grow, map_location=DEV); netdef.grow(net, {k.removeprefix("c."): v for k, v in small.items()}); say("grows", z)
+        if a.grow: netdef.grow(net, {k.removeprefix("c."): v for k, v in torch.load(a.grow, map_location=DEV).items()}); say("grows", z)
         if a.start and os.path.exists(f"{a.start}/{z}.pt"): net.load_state_dict(torch.load(f"{a.start}/{z}.pt", map_location=DEV)); say("goes on from", z)
     opts = [torch.optim.AdamW(net.parameters(), a.lr, weight_decay=1e-2) for net in nets]; emas = [{k: v.clone() for k, v in net.state_dict().items()} for net in nets]
     cap = 60000; pool = torch.zeros(cap, N, N, 3, dtype=torch.uint8, device=DEV); prow = torch.full((cap, MOST, 8), -1.0, device=DEV); have = 0
-    say("start %.0f s" % (time.time() - t0), len(val), "photos held back;", crops.n, "crops; parameters", [sum(p.numel() for p in n.parameters()) for n in nets], WORLD, "processes", flush=True)
+    say("start %.0f s" % (time.time() - t0), crops.n, "crops; parameters", [sum(p.numel() for p in n.parameters()) for n in nets], WORLD, "processes", flush=True)
 
     def judge(which):
         rr, tt = look(which, val)
@@ -336,7 +338,7 @@ def main():
         if step % 400 == 0: say("%5.0fs step %d loss %s tiles %d crops %d of %d photos" % (time.time() - t0, step, ["%.3f" % float(torch.stack(s[-200:]).mean()) for s in seen], have, crops.n, len(crops.names)), flush=True)
         if step % 2000 == 0 and RANK == 0: keep()
     if RANK == 0:
-        keep()
+        keep(); val = [read_pack(f) for f in packed(a.pack, a.val.split(","))]
         for z, net, ema in zip(sizes, nets, emas):
             net.load_state_dict(ema); rr, tt, e = judge(net); print("final", z, step, have, json.dumps(e), flush=True)
             np.savez_compressed(f"{a.out}/{z}_val.npz", rows=rr, truths=np.array([(n, c, *v) for (n, c), v in tt.items()]), names=np.array([i["name"] for i in val]))
