@@ -91,30 +91,43 @@ pub fn sweep(folder: &Path, least_age: Duration) {
     }
 }
 
+/// Whether nothing at all stands at `path`. A link that leads nowhere, or a place that may not be looked at, is not absent:
+/// reading it says what is wrong, where passing it over would leave out what somebody wrote.
+pub fn is_absent(path: &Path) -> bool {
+    matches!(fs::symlink_metadata(path), Err(error) if error.kind() == io::ErrorKind::NotFound)
+}
+
 /// Reads a whole file of at most `most_bytes`.
 ///
 /// # Errors
 /// What the system said, or `FileTooLarge` with both sizes.
 pub fn read_whole(path: &Path, most_bytes: u64) -> io::Result<Vec<u8>> {
-    let file = File::open(path)?;
-    let meta = file.metadata()?;
+    // Asked first: to open a pipe for reading would wait for a writer without end.
+    let meta = fs::metadata(path)?;
     if !meta.is_file() {
         return Err(io::Error::new(
             io::ErrorKind::InvalidInput,
             "not a plain file",
         ));
     }
-    let mut bytes = Vec::with_capacity(meta.len().min(most_bytes) as usize);
-    file.take(most_bytes + 1).read_to_end(&mut bytes)?;
+    let too_large = |bytes: u64| {
+        let text = format!(
+            "the file is {:.0} MB, at most {:.0} MB are read",
+            bytes as f64 / 1e6,
+            most_bytes as f64 / 1e6
+        );
+        io::Error::new(io::ErrorKind::FileTooLarge, text)
+    };
+    if meta.len() > most_bytes {
+        return Err(too_large(meta.len()));
+    }
+    let mut bytes = Vec::with_capacity(meta.len() as usize);
+    // One that grows meanwhile is not read without end.
+    File::open(path)?
+        .take(most_bytes + 1)
+        .read_to_end(&mut bytes)?;
     if bytes.len() as u64 > most_bytes {
-        return Err(io::Error::new(
-            io::ErrorKind::FileTooLarge,
-            format!(
-                "the file is {:.0} MB, at most {:.0} MB are read",
-                meta.len() as f64 / 1e6,
-                most_bytes as f64 / 1e6
-            ),
-        ));
+        return Err(too_large(bytes.len() as u64));
     }
     Ok(bytes)
 }
@@ -151,6 +164,16 @@ mod tests {
         let error = read_whole(&path, 3).unwrap_err();
         assert_eq!(error.kind(), io::ErrorKind::FileTooLarge);
         assert!(read_whole(folder.path(), 3).is_err());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_that_leads_nowhere_is_not_absent() {
+        let folder = tempfile::tempdir().unwrap();
+        let link = folder.path().join("link");
+        assert!(is_absent(&link));
+        std::os::unix::fs::symlink("nowhere", &link).unwrap();
+        assert!(!is_absent(&link) && !link.exists());
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! The command line of podfall: parse, run, exit code.
 
+#[macro_use]
 mod cli;
 
 use std::process::ExitCode;
@@ -10,7 +11,7 @@ fn main() -> ExitCode {
     match cli::run(&cli::Cli::parse()) {
         Ok(outcome) => outcome.into(),
         Err(error) => {
-            eprintln!("error: {}", cli::shown(&format!("{error:#}")));
+            tell!("error: {}", cli::shown(&format!("{error:#}")));
             if error.is::<cli::Usage>() {
                 ExitCode::from(cli::USAGE)
             } else {

@@ -72,11 +72,11 @@ pub fn read_marks(folder: &Path) -> Result<SeasonMarks, MarksError> {
 }
 
 fn read_journal(path: &Path) -> Result<Journal, MarksError> {
-    let bytes = match files::read_whole(path, MOST_JOURNAL_BYTES) {
-        Ok(bytes) => bytes,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(Journal::new()),
-        Err(error) => return Err(failed(path, "cannot be read")(error)),
-    };
+    if files::is_absent(path) {
+        return Ok(Journal::new());
+    }
+    let bytes =
+        files::read_whole(path, MOST_JOURNAL_BYTES).map_err(failed(path, "cannot be read"))?;
     Journal::read(&bytes).map_err(|source| MarksError::Journal {
         path: path.to_owned(),
         source,
@@ -89,16 +89,14 @@ fn read_journal(path: &Path) -> Result<Journal, MarksError> {
 /// [`MarksError`] when it cannot be read.
 pub fn read_recounted(folder: &Path) -> Result<RecountFile, MarksError> {
     let path = folder.join(RECOUNTED);
-    let bytes = match files::read_whole(&path, MOST_JOURNAL_BYTES) {
-        Ok(bytes) => bytes,
-        Err(error) if error.kind() == io::ErrorKind::NotFound => {
-            return Ok(RecountFile {
-                schema: SCHEMA,
-                photos: Vec::new(),
-            });
-        }
-        Err(error) => return Err(failed(&path, "cannot be read")(error)),
-    };
+    if files::is_absent(&path) {
+        return Ok(RecountFile {
+            schema: SCHEMA,
+            photos: Vec::new(),
+        });
+    }
+    let bytes =
+        files::read_whole(&path, MOST_JOURNAL_BYTES).map_err(failed(&path, "cannot be read"))?;
     serde_json::from_slice(&bytes).map_err(|source| MarksError::Recounted { path, source })
 }
 
@@ -217,7 +215,7 @@ impl MarkStore {
 fn free_name(folder: &Path) -> PathBuf {
     (1..)
         .map(|n| folder.join(format!("{JOURNAL}.torn-{n}")))
-        .find(|path| !path.exists())
+        .find(|path| files::is_absent(path))
         .unwrap_or_else(|| folder.join(format!("{JOURNAL}.torn")))
 }
 

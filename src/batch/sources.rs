@@ -47,14 +47,18 @@ const PHOTO_ENDINGS: [&str; 9] = [
     "jpg", "jpeg", "png", "webp", "tif", "tiff", "heic", "heif", "avif",
 ];
 
+/// Whether there is a `podfall.toml`, be it one that cannot be read: then reading it says so.
+fn is_season(folder: &Path) -> bool {
+    !files::is_absent(&folder.join(season::FILE))
+}
+
 /// The season folder that `folder` is, or whose `photos/` it is.
 pub fn season_root(folder: &Path) -> Option<PathBuf> {
-    if folder.join(season::FILE).is_file() {
+    if is_season(folder) {
         return Some(folder.to_owned());
     }
     let parent = folder.parent()?;
-    (folder.ends_with(season::PHOTOS) && parent.join(season::FILE).is_file())
-        .then(|| parent.to_owned())
+    (folder.ends_with(season::PHOTOS) && is_season(parent)).then(|| parent.to_owned())
 }
 
 /// Finds the photos: files as given, and of each folder the files in it (of a season folder,
@@ -70,7 +74,7 @@ pub fn gather(paths: &[PathBuf]) -> Result<Gathered, BatchError> {
         let meta = fs::metadata(path).map_err(|_| BatchError::NoSuchPath { path: path.clone() })?;
         if meta.is_dir() {
             let inner = path.join(season::PHOTOS);
-            let season = path.join(season::FILE).is_file();
+            let season = is_season(path);
             let before = found.photos.len();
             if !(season && inner.is_dir()) {
                 list(path, &mut found)?;

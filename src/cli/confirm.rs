@@ -60,7 +60,7 @@ fn percent(text: &str) -> Result<f64, String> {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let session = Session::open(inputs(args)?).map_err(usage)?;
     for line in session.opening_words() {
-        eprintln!("{}", super::shown(&line));
+        tell!("{}", super::shown(&line));
     }
     let served = confirm::bind(args.port)?;
     let address = served.address();

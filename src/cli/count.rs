@@ -164,7 +164,7 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         layout,
     } = Setup::new(args)?;
     for left in &found.left_out {
-        eprintln!(
+        tell!(
             "left out {}: {}",
             shown(&left.path.display().to_string()),
             left.why

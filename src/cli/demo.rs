@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 use podfall::{batch, season};
 
 use super::{
-    EXIT_CODES, Outcome, Usage, assumptions::AssumptionArgs, count, loss, season_files::FolderArgs,
-    summary,
+    EXIT_CODES, Outcome, Usage, assumptions::AssumptionArgs, count, loss, print_line,
+    season_files::FolderArgs, summary,
 };
 
 /// Name of the folder of photos that come with podfall.
@@ -38,7 +38,7 @@ pub struct Args {
 /// Counts the demo's photos and tells what came out.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let from = folder(args.from.as_deref())?;
-    println!("Counting the photos in {} ...\n", from.display());
+    print_line(&format!("Counting the photos in {} ...\n", from.display()))?;
     let counted = count::count(&count::Args {
         paths: vec![from.clone()],
         out: Some(args.out.clone()),
@@ -46,8 +46,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         ..count::Args::default()
     })?;
     let photos = &counted.counts.photos;
-    print!("{}", summary::text(photos, &counted.layout));
-    println!("\nLoss by source, from these counts and the season's sheet.csv:\n");
+    print_line(summary::text(photos, &counted.layout).trim_end())?;
+    print_line("\nLoss by source, from these counts and the season's sheet.csv:\n")?;
     loss::run(&loss::Args {
         folder: FolderArgs {
             folder: from.clone(),
@@ -58,7 +58,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         out: Some(args.out.clone()),
         json: false,
     })?;
-    print!("{}", where_to_look(&args.out, &from));
+    print_line(where_to_look(&args.out, &from).trim_end())?;
     Ok(summary::outcome(photos))
 }
 

@@ -4,6 +4,14 @@ use std::{fmt, process::ExitCode};
 
 use clap::{Parser, Subcommand};
 
+/// A line to stderr. Where nobody reads any more (`2>&1 | head`, a terminal that was closed) the work goes on without.
+macro_rules! tell {
+    ($($text:tt)*) => {{
+        use std::io::Write;
+        let _ = writeln!(std::io::stderr(), $($text)*);
+    }};
+}
+
 mod assumptions;
 mod confirm;
 mod contrast;
@@ -141,11 +149,12 @@ pub fn usage(error: impl Into<anyhow::Error>) -> anyhow::Error {
     Usage(format!("{:#}", error.into())).into()
 }
 
-/// Text as it can be shown on a terminal: a name may hold a line break or a control sequence.
+/// Text as it can be shown on a terminal: a name may hold a line break, a control sequence, or a character that turns the
+/// order of the letters about it (Unicode 16.0, PropList.txt: Bidi_Control; UAX #9 says what they do).
 pub fn shown(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
-        if c.is_control() {
+        if c.is_control() || turns_letters(c) {
             out.extend(c.escape_default());
         } else {
             out.push(c);
@@ -154,11 +163,34 @@ pub fn shown(text: &str) -> String {
     out
 }
 
+fn turns_letters(c: char) -> bool {
+    matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
 /// Prints; a reader that went away early (`| head`) is no fault.
 pub fn print_line(text: &str) -> std::io::Result<()> {
     use std::io::Write;
     match writeln!(std::io::stdout(), "{text}") {
         Err(error) if error.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         other => other,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::shown;
+
+    #[test]
+    fn what_would_turn_a_terminal_is_shown_by_number() {
+        for c in [
+            "61c", "200e", "200f", "202a", "202b", "202c", "202d", "202e", "2066", "2067", "2068",
+            "2069",
+        ] {
+            let turns = char::from_u32(u32::from_str_radix(c, 16).unwrap()).unwrap();
+            assert_eq!(shown(&format!("a{turns}b")), format!("a\\u{{{c}}}b"));
+        }
+        assert_eq!(shown("a\nb\u{1b}[31m"), "a\\nb\\u{1b}[31m");
+        // Right-to-left script by itself is left as it is.
+        assert_eq!(shown("سویا שדה 大豆 é.jpg"), "سویا שדה 大豆 é.jpg");
     }
 }

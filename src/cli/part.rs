@@ -49,7 +49,7 @@ pub fn print_parts(
             Err(error) => {
                 unread.fetch_add(1, Ordering::Relaxed);
                 let path = shown(&source.path.display().to_string());
-                eprintln!("error: {path}: the file cannot be read: {error}");
+                tell!("error: {path}: the file cannot be read: {error}");
             }
         }
         Ok(())
@@ -109,7 +109,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     std::fs::create_dir_all(&layout.out).with_context(|| layout.out.display().to_string())?;
     batch::write_counts(&layout, &counts)?;
     for name in &missing {
-        eprintln!("no line for {}: count it again", shown(name));
+        tell!("no line for {}: count it again", shown(name));
     }
     print_line(summary::text(&counts.photos, &layout).trim_end())?;
     Ok(if missing.is_empty() && lines.broken == 0 {
@@ -180,7 +180,7 @@ impl Lines {
                 Ok(part) => self.parts.push(part),
                 Err(error) => {
                     self.broken += 1;
-                    eprintln!(
+                    tell!(
                         "left out {name}, line {number}: not a whole line of podfall count --part ({error}); count its photo again"
                     );
                 }

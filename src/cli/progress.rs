@@ -74,7 +74,7 @@ impl Progress {
             }
             None => {
                 let left = left.map(|left| format!("  [{left}]")).unwrap_or_default();
-                eprintln!("{done} of {}  {line}{left}", self.of);
+                tell!("{done} of {}  {line}{left}", self.of);
             }
         }
     }

@@ -65,7 +65,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let html = present::report_as_said(&read.confirmed, &read.frames, &settings, &pictures)?;
     batch::write_confirmed_report(&layout, &html)?;
     for line in &redrawn.left {
-        eprintln!("caution: not drawn: {}", super::shown(line));
+        tell!("caution: not drawn: {}", super::shown(line));
     }
     super::print_line(&super::shown(&format!(
         "{} photos drawn, {} up to date. Written: {}",

@@ -9,7 +9,7 @@ use podfall::{
     season::{self, PHOTOS},
 };
 
-use super::{Outcome, Usage};
+use super::{Outcome, Usage, print_line, shown};
 
 /// Begin a season folder: a podfall.toml that says once what the frame, the crop and the machine are.
 ///
@@ -32,7 +32,7 @@ pub struct Args {
 /// Writes the folder.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let path = args.folder.join(season::FILE);
-    if path.exists() {
+    if !files::is_absent(&path) {
         let text = format!("{} is there already; change it by hand", path.display());
         return Err(Usage(text).into());
     }
@@ -40,11 +40,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     fs::create_dir_all(&photos).with_context(|| photos.display().to_string())?;
     files::write_whole(&path, season::commented(args.frame).as_bytes())
         .with_context(|| path.display().to_string())?;
-    println!("Written: {}", path.display());
-    println!(
+    print_line(&shown(&format!("Written: {}", path.display())))?;
+    print_line(&shown(&format!(
         "Copy the photos into {}, then run: podfall count {}",
         photos.display(),
         args.folder.display()
-    );
+    )))?;
     Ok(Outcome::Good)
 }

@@ -53,7 +53,7 @@ pub struct SeasonRead {
     pub title: String,
 }
 
-const MOST_COUNTS_BYTES: u64 = 2_000_000_000;
+pub const MOST_COUNTS_BYTES: u64 = 2_000_000_000;
 const MOST_SHEET_BYTES: u64 = 50_000_000;
 
 impl FolderArgs {
@@ -68,7 +68,7 @@ impl FolderArgs {
         ];
         places
             .iter()
-            .find(|path| path.is_file())
+            .find(|path| !files::is_absent(path))
             .cloned()
             .ok_or_else(|| {
                 Usage(format!(
@@ -104,7 +104,7 @@ impl FolderArgs {
     /// The sheet; `None` where there is no file and none was named.
     pub fn read_sheet(&self) -> anyhow::Result<Option<Sheet>> {
         let path = self.sheet_path();
-        if self.sheet.is_none() && !path.exists() {
+        if self.sheet.is_none() && files::is_absent(&path) {
             return Ok(None);
         }
         let read = || -> anyhow::Result<Sheet> {
@@ -119,7 +119,7 @@ impl FolderArgs {
     /// What podfall.toml says; nothing where there is none.
     pub fn read_season(&self) -> anyhow::Result<Season> {
         let path = self.folder.join(season::FILE);
-        if !path.exists() {
+        if files::is_absent(&path) {
             return Ok(Season::default());
         }
         let read = || -> anyhow::Result<Season> {

@@ -19,7 +19,9 @@ use podfall::{
     season::{self, Season},
 };
 
-use super::{Usage, assumptions::AssumptionArgs, count::Args, usage};
+use super::{
+    Usage, assumptions::AssumptionArgs, count::Args, season_files::MOST_COUNTS_BYTES, usage,
+};
 
 /// Largest model file that is read, bytes.
 const MOST_MODEL_BYTES: u64 = 100_000_000;
@@ -211,9 +213,13 @@ fn keep_other_counts(args: &Args, found: &Gathered, layout: &Layout) -> anyhow::
         return Ok(());
     }
     let path = layout.counts_json();
-    let there: Option<CountsFile> = fs::read(&path)
-        .ok()
-        .and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    if files::is_absent(&path) {
+        return Ok(());
+    }
+    let bytes = files::read_whole(&path, MOST_COUNTS_BYTES)
+        .with_context(|| path.display().to_string())
+        .map_err(usage)?;
+    let there: Option<CountsFile> = serde_json::from_slice(&bytes).ok();
     let lost = there.map_or(0, |counts| {
         let is_found = |name: &str| found.photos.iter().any(|photo| photo.name == name);
         counts.photos.iter().filter(|p| !is_found(&p.photo)).count()

@@ -94,10 +94,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         ))?;
     }
     for differs in &merged.differs {
-        eprintln!("caution: {}", super::shown(&differs.to_string()));
+        tell!("caution: {}", super::shown(&differs.to_string()));
     }
     for photo in &merged.gone {
-        eprintln!(
+        tell!(
             "caution: {} is in the sheet but not among the counts",
             super::shown(photo)
         );

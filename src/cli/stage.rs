@@ -259,11 +259,11 @@ fn write(args: &Args, scene: &Scene, name: &str, truth_dir: &Path) -> anyhow::Re
         staged.labels.write_to(&mut png, image::ImageFormat::Png)?;
         save(&args.out.join(format!("{name}.labels.png")), png.get_ref())?;
     }
-    println!(
+    super::print_line(&format!(
         "{name}.jpg: {} beans and {} pods inside, residue {:.0} %",
         staged.truth.beans_inside(),
         staged.truth.pods_inside(),
         100.0 * staged.truth.conditions.residue_cover_measured
-    );
+    ))?;
     Ok(())
 }

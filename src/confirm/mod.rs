@@ -19,7 +19,7 @@ mod view;
 pub use answer::{Answer, Figure};
 pub use guard::{Guard, Refusal};
 pub use say::{Say, SayError};
-pub use server::{Served, bind, serve};
+pub use server::{Served, bind, router, serve};
 pub use session::Session;
 
 /// What a session stands on.

@@ -87,6 +87,17 @@ struct Shared {
 }
 
 impl Shared {
+    fn new(guard: Guard, session: Session, now: fn() -> String) -> Arc<Self> {
+        Arc::new(Self {
+            guard,
+            session: Mutex::new(session),
+            shelf: Shelf::default(),
+            ahead: Mutex::new(()),
+            model: OnceLock::new(),
+            now,
+        })
+    }
+
     /// A panic elsewhere must not shut the page: what is kept is in the journal.
     fn session(&self) -> MutexGuard<'_, Session> {
         self.session.lock().unwrap_or_else(|e| e.into_inner())
@@ -104,14 +115,7 @@ pub fn serve(
     now: fn() -> String,
     begun: impl FnOnce(),
 ) -> Result<(), ConfirmError> {
-    let shared = Arc::new(Shared {
-        guard: served.guard,
-        session: Mutex::new(session),
-        shelf: Shelf::default(),
-        ahead: Mutex::new(()),
-        model: OnceLock::new(),
-        now,
-    });
+    let shared = Shared::new(served.guard, session, now);
     let first = shared.session().queue.first().map_or(0, |q| q.at);
     draw_ahead(&shared, first);
     begun();
@@ -131,6 +135,11 @@ pub fn serve(
             .await
             .map_err(ConfirmError::Port)
     })
+}
+
+/// All that [`serve`] answers, guarded as there, without a socket: to be asked inside a tokio runtime.
+pub fn router(guard: Guard, session: Session, now: fn() -> String) -> Router {
+    routes(Shared::new(guard, session, now))
 }
 
 fn routes(shared: Arc<Shared>) -> Router {

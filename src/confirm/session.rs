@@ -81,7 +81,7 @@ fn read_counts(path: &Path) -> Result<CountsFile, ConfirmError> {
 }
 
 fn read_sheet(path: &Path) -> Result<Option<Sheet>, ConfirmError> {
-    if !path.exists() {
+    if files::is_absent(path) {
         return Ok(None);
     }
     let bytes = files::read_whole(path, MOST_SHEET_BYTES).map_err(season_error(path))?;

@@ -2,6 +2,8 @@
 
 use std::{
     fs,
+    io::Write,
+    net::TcpStream,
     process::Command,
     time::{Duration, SystemTime},
 };
@@ -11,8 +13,12 @@ use podfall::{
     photo::{PhotoLimits, decode_bytes, read},
 };
 
+use rand::{RngExt, SeedableRng};
+use rand_pcg::Pcg64Mcg;
+
 use crate::{
     field::{Field, Ran},
+    page::{Page, counted},
     pictures::{fixture_bytes, grainy, jpeg},
 };
 
@@ -226,4 +232,40 @@ fn a_reader_that_goes_away_is_no_fault() {
         .unwrap();
     drop(child.stdout.take());
     assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
+/// Bytes that are no request, half requests, and many connections on which nothing is ever said: the page goes on.
+#[test]
+fn connections_that_mean_no_good_do_not_stop_the_page() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    let connect = || TcpStream::connect(("127.0.0.1", page.port)).unwrap();
+    let mut dice = Pcg64Mcg::seed_from_u64(11);
+    let whole = format!(
+        "POST /api/say HTTP/1.1\r\nHost: {}\r\nCookie: {}\r\nContent-Type: application/json\r\nContent-Length: 40\r\nTransfer-Encoding: chunked\r\n\r\n{{\"seq\":0}}",
+        page.host(),
+        page.cookie
+    );
+    let silent: Vec<TcpStream> = (0..200).map(|_| connect()).collect();
+    for _ in 0..200 {
+        let mut bytes = whole.clone().into_bytes();
+        for _ in 0..dice.random_range(0..6) {
+            let at = dice.random_range(0..bytes.len());
+            match dice.random_range(0..3) {
+                0 => bytes[at] = dice.random(),
+                1 => bytes.truncate(at.max(1)),
+                _ => {
+                    let again = bytes[at..].to_vec();
+                    bytes.extend(again);
+                }
+            }
+        }
+        // The server may close on it before it has read it all.
+        let _ = connect().write_all(&bytes);
+    }
+    let many = format!("GET / HTTP/1.1\r\n{}", "a: b\r\n".repeat(20_000));
+    let _ = connect().write_all(many.as_bytes());
+    assert_eq!(page.get("/api/season").status, 200);
+    assert_eq!(page.seq(), 0, "nothing was said");
+    drop(silent);
 }

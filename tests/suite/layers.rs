@@ -81,7 +81,7 @@ fn tree(folder: &str) -> Vec<PathBuf> {
 }
 
 /// Rust files of `src/` by their path below it, such as `score/net.rs`; those that hold only tests left out.
-fn sources() -> Vec<(String, String)> {
+pub fn sources() -> Vec<(String, String)> {
     tree("src")
         .into_iter()
         .filter_map(|path| {

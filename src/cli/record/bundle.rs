@@ -2,7 +2,7 @@
 
 use std::{
     fs::{self, File},
-    io::{BufWriter, Write},
+    io::{self, BufWriter, Write},
     path::{Path, PathBuf},
     sync::Mutex,
 };
@@ -18,6 +18,12 @@ use podfall::{
 };
 
 use super::{super::Usage, Args};
+
+/// Room left to others on the disk, and for tables and lists (0.2 MB for the demo's eight photos), bytes.
+const ROOM_TO_SPARE_BYTES: u64 = 20_000_000;
+
+const MAKE_ROOM: &str =
+    "make room, choose another disk with --out, or leave the photos at home with --hashes-only";
 
 /// A bundle in the making.
 pub struct Bundle {
@@ -101,7 +107,7 @@ impl Bundle {
             let mut file = File::create(&to)?;
             file.write_all(bytes)
         };
-        write().with_context(|| to.display().to_string())?;
+        write().map_err(|error| self.not_written(&to, error))?;
         self.lines().push(HashLine {
             path: path.to_owned(),
             sha256,
@@ -164,15 +170,52 @@ impl Bundle {
             .map_or_else(|| "record".into(), |n| n.to_string_lossy());
         let mut paths: Vec<String> = self.lines().iter().map(|l| l.path.clone()).collect();
         paths.sort_by_key(|path| (path.contains('/'), !path.ends_with(".pdf"), path.clone()));
-        let file = File::create(zip).with_context(|| zip.display().to_string())?;
+        let file = File::create(zip).map_err(|error| self.not_written(zip, error))?;
         let mut packer = Packer::new(BufWriter::with_capacity(1 << 20, file));
         for path in paths {
             let from = self.at.join(&path);
             let bytes = fs::read(&from).with_context(|| from.display().to_string())?;
-            packer.add(&format!("{top}/{path}"), &bytes)?;
+            (packer.add(&format!("{top}/{path}"), &bytes))
+                .map_err(|error| self.not_written(zip, error))?;
         }
-        let file = packer.finish()?.into_inner().context("the zip")?;
-        file.sync_all().context("the zip")
+        let finished = || -> anyhow::Result<()> { Ok(packer.finish()?.into_inner()?.sync_all()?) };
+        finished().map_err(|error| self.not_written(zip, error))
+    }
+
+    /// Before anything is written: whether a bundle of so many bytes, and the zip of it, find room.
+    pub fn has_room_for(&self, bytes: u64) -> anyhow::Result<()> {
+        let needed = 2 * bytes + ROOM_TO_SPARE_BYTES;
+        match fs4::available_space(parent_of(&self.folder)) {
+            Ok(free) if free < needed => {
+                anyhow::bail!(
+                    "{}: the bundle takes about {:.0} MB (photos and pictures twice, once in the zip), {:.0} MB are free there; {}",
+                    self.folder.display(),
+                    mb(needed),
+                    mb(free),
+                    MAKE_ROOM
+                )
+            }
+            // A disk that does not say how full it is may have room.
+            _ => Ok(()),
+        }
+    }
+
+    /// What went wrong, and where it was for want of room, how much there was and what to do.
+    fn not_written(&self, path: &Path, error: impl Into<anyhow::Error>) -> anyhow::Error {
+        use io::ErrorKind::{FileTooLarge, QuotaExceeded, StorageFull};
+        let (path, error) = (path.display(), error.into());
+        let is_full = (error
+            .chain()
+            .filter_map(|cause| cause.downcast_ref::<io::Error>()))
+        .any(|io| matches!(io.kind(), StorageFull | QuotaExceeded | FileTooLarge));
+        if !is_full {
+            return error.context(path.to_string());
+        }
+        let free = fs4::available_space(parent_of(&self.folder)).map_or_else(
+            |_| String::new(),
+            |free| format!(" ({:.0} MB are free on that disk)", mb(free)),
+        );
+        error.context(format!("{path}: cannot be written{free}; {MAKE_ROOM}"))
     }
 
     fn put_in_place(&self, zip: &Path) -> anyhow::Result<()> {
@@ -199,6 +242,10 @@ impl Drop for Bundle {
     fn drop(&mut self) {
         let _ = fs::remove_dir_all(&self.at);
     }
+}
+
+fn mb(bytes: u64) -> f64 {
+    bytes as f64 / 1e6
 }
 
 fn is_bundle(folder: &Path) -> bool {

@@ -150,6 +150,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         read.season.by = None;
     }
     let photos = Photos::gather(&args.folder.folder, &counts, &read.out)?;
+    bundle.has_room_for(photos.bytes(&counts, &redactions))?;
     photos.redraw(&read)?;
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
     // Before anything is taken out: marks find their objects by the photos as they are.

@@ -68,7 +68,7 @@ fn person(said: &PhotoMarks, of_photo: &OfPhoto, redactions: &Redactions) -> Per
 /// The journal as it lies there, what follows from it, and the counts made anew with corners set by hand.
 pub fn put_marks(bundle: &Bundle, out: &Path, redactions: &Redactions) -> anyhow::Result<()> {
     let path = out.join(JOURNAL);
-    if !path.is_file() || !redactions.keeps_journal() {
+    if files::is_absent(&path) || !redactions.keeps_journal() {
         return Ok(());
     }
     let bytes = files::read_whole(&path, MOST_BYTES).with_context(|| path.display().to_string())?;
@@ -81,7 +81,7 @@ pub fn put_marks(bundle: &Bundle, out: &Path, redactions: &Redactions) -> anyhow
     marks.push(b'\n');
     bundle.put(MARKS, &marks)?;
     let recounted = out.join(RECOUNTED);
-    if recounted.is_file() && redactions.keeps_counts() {
+    if !files::is_absent(&recounted) && redactions.keeps_counts() {
         let bytes = files::read_whole(&recounted, MOST_BYTES)
             .with_context(|| recounted.display().to_string())?;
         bundle.put("evidence/recounted.json", &bytes)?;
