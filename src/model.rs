@@ -50,13 +50,16 @@ pub enum ModelError {
     },
 }
 
+/// The network that comes with podfall, and its card.
+const NETWORK: &[u8] = include_bytes!("../models/beans-v3.onnx");
+const CARD: &str = include_str!("../models/beans-v3.toml");
+
 /// The card of the model that comes with podfall, without its network.
 ///
 /// # Panics
 /// Never, as long as the tests pass: the card in the binary is checked by one.
 pub fn built_in_card() -> Card {
-    toml::from_str(include_str!("../models/beans-v3.toml"))
-        .expect("the card in the binary is whole")
+    toml::from_str(CARD).expect("the card in the binary is whole")
 }
 
 impl Model {
@@ -65,11 +68,7 @@ impl Model {
     /// # Panics
     /// Never, as long as the tests pass: the model in the binary is checked by one.
     pub fn built_in() -> Self {
-        Self::from_bytes(
-            include_bytes!("../models/beans-v3.onnx"),
-            include_str!("../models/beans-v3.toml"),
-        )
-        .expect("the model in the binary is whole")
+        Self::from_bytes(NETWORK, CARD).expect("the model in the binary is whole")
     }
 
     /// A model from the bytes of its network and the text of its card.
@@ -142,15 +141,14 @@ mod tests {
 
     #[test]
     fn a_card_with_an_impossible_number_is_refused() {
-        let card = include_str!("../models/beans-v3.toml");
         for (key, value) in [
             ("px_per_mm", "nan"),
             ("px_per_mm", "1e9"),
             ("least_heat", "-1.0"),
             ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
         ] {
-            let line = card.lines().find(|line| line.starts_with(key)).unwrap();
-            let damaged = card.replacen(line, &format!("{key} = {value}"), 1);
+            let line = CARD.lines().find(|line| line.starts_with(key)).unwrap();
+            let damaged = CARD.replacen(line, &format!("{key} = {value}"), 1);
             let error = Model::from_bytes(&[1], &damaged).unwrap_err();
             assert!(matches!(error, ModelError::Number { .. }), "{key}: {error}");
         }
@@ -158,8 +156,7 @@ mod tests {
 
     #[test]
     fn another_file_is_told_from_the_card() {
-        let card = include_str!("../models/beans-v3.toml");
-        let error = Model::from_bytes(&[1, 2, 3], card).unwrap_err().to_string();
+        let error = Model::from_bytes(&[1, 2, 3], CARD).unwrap_err().to_string();
         assert!(error.contains("SHA-256"), "{error}");
     }
 }

@@ -1,6 +1,6 @@
 //! Fifth stage: every bean-sized blob and every pod-shaped one, with its size and shape in mm.
 
-use crate::{geometry::Point, ground::Ground, plot::Plot, units::MM_PER_FT};
+use crate::{geometry::Point, ground::Ground, plot::Plot, units::M2_PER_FT2};
 
 mod field;
 mod outline;
@@ -56,7 +56,7 @@ impl Default for BlobSettings {
 /// Returned top to bottom, then left to right, by centre. Only centres inside the frame.
 pub fn candidates(plot: &Plot, ground: &Ground, settings: &BlobSettings) -> Vec<Candidate> {
     let lab = &ground.lab;
-    let ft2 = inside_ft2(plot);
+    let ft2 = plot.inside_m2() / M2_PER_FT2;
     let peaks = peaks::find(plot, lab, settings, ft2);
     let outliner = Outliner::new(lab);
     let mut found: Vec<Candidate> = peaks
@@ -69,12 +69,6 @@ pub fn candidates(plot: &Plot, ground: &Ground, settings: &BlobSettings) -> Vec<
         (a.centre_mm.y.total_cmp(&b.centre_mm.y)).then(a.centre_mm.x.total_cmp(&b.centre_mm.x))
     });
     found
-}
-
-/// Ground inside the frame by its own measure, square feet.
-fn inside_ft2(plot: &Plot) -> f64 {
-    let inside_px = plot.inside.as_raw().iter().filter(|v| **v != 0).count() as f64;
-    inside_px / plot.px_per_mm.powi(2) / (MM_PER_FT * MM_PER_FT)
 }
 
 /// Two middles nearer than their half widths together, by a tenth to spare, belong to things that touch.

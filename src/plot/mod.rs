@@ -87,6 +87,12 @@ pub struct Light {
 }
 
 impl Plot {
+    /// Ground inside the frame as the pixels have it, m²; no error of the frame's own size is in it.
+    pub fn inside_m2(&self) -> f64 {
+        let inside_px = self.inside.as_raw().iter().filter(|v| **v != 0).count() as f64;
+        inside_px / (self.px_per_mm * self.px_per_mm) / 1e6
+    }
+
     /// Plot mm of a plot pixel's continuous coordinates.
     pub fn mm_from_plot_px(&self, p: Point) -> Point {
         Point::new(

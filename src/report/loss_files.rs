@@ -1,7 +1,8 @@
 //! The loss for scripts and spreadsheets: JSON, CSV, and GeoJSON of the checks.
 
-use serde_json::{Value, json};
+use serde_json::json;
 
+use super::geo::points_geojson;
 use crate::{
     counts::Limits,
     loss::{Amount, SeasonLoss, SourceLoss},
@@ -92,35 +93,16 @@ fn rows(setting: &str, loss: &SourceLoss) -> Vec<Vec<String>> {
 }
 
 /// The checks that have a position, as a GeoJSON feature collection.
-///
-/// # Source
-/// RFC 7946: WGS 84, longitude before latitude; seven decimals are a centimetre.
 pub fn checks_geojson(season: &SeasonLoss) -> String {
-    let round = |deg: f64| (deg * 1e7).round() / 1e7;
-    let features: Vec<Value> = season
-        .checks
-        .iter()
-        .filter_map(|check| {
-            let position = check.position?;
-            Some(json!({
-                "type": "Feature",
-                "geometry": {
-                    "type": "Point",
-                    "coordinates": [round(position.lon_deg), round(position.lat_deg)],
-                },
-                "properties": {
-                    "check": check.check,
-                    "settings": check.settings,
-                    "taken": check.taken,
-                    "frames": check.frames,
-                    "beans_per_ft2": check.beans_per_ft2,
-                    "total_bu_per_ac": check.total_bu_per_ac,
-                },
-            }))
-        })
-        .collect();
-    let collection = json!({ "type": "FeatureCollection", "features": features });
-    let mut text = serde_json::to_string_pretty(&collection).expect("plain values turn into JSON");
-    text.push('\n');
-    text
+    points_geojson(season.checks.iter().filter_map(|check| {
+        let properties = json!({
+            "check": check.check,
+            "settings": check.settings,
+            "taken": check.taken,
+            "frames": check.frames,
+            "beans_per_ft2": check.beans_per_ft2,
+            "total_bu_per_ac": check.total_bu_per_ac,
+        });
+        Some((check.position?, properties))
+    }))
 }

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::stats;
+
 /// The card of a network, kept as TOML beside it. Every figure in it was measured on photos that it was not trained on.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -125,7 +127,7 @@ impl Calibration {
             + (w[5] + w[6] * x) * around.scale
             + (w[7] + w[8] * x) * around.weak
             + (w[9] + w[10] * x) * around.strong;
-        logistic(y)
+        stats::logistic(y)
     }
 }
 
@@ -141,13 +143,8 @@ impl Known {
     }
 }
 
-/// The probability of a logit.
-pub fn logistic(logit: f64) -> f64 {
-    1.0 / (1.0 + (-logit).exp())
-}
-
 /// The logit of a probability, kept finite.
-pub fn logit(p: f64) -> f64 {
+fn logit(p: f64) -> f64 {
     let p = p.clamp(1e-6, 1.0 - 1e-6);
     (p / (1.0 - p)).ln()
 }

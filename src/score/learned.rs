@@ -4,14 +4,14 @@ use image::RgbImage;
 
 use super::{
     Chances, Scored,
-    card::{Card, Surroundings, logistic},
+    card::{Card, Surroundings},
     mirror::look_twice,
     net::{Maps, Measure, Net, NetError},
     peaks::{Peak, peaks},
 };
 use crate::{
     candidate::Candidate, colour::lab_from_srgb8, geometry::Point, ground::Ground, plot::Plot,
-    units::M2_PER_FT2,
+    stats::logistic, units::M2_PER_FT2,
 };
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
@@ -48,7 +48,7 @@ pub fn judge(
         Maps::HEAT_PX,
     );
     let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm)
-        .with_hilltops(&heats_inside(plot, &beans), inside_ft2(plot));
+        .with_hilltops(&heats_inside(plot, &beans), plot.inside_m2() / M2_PER_FT2);
     let mut found: Vec<Scored> = Vec::new();
     let pods = peaks(
         &maps.pod_heat,
@@ -88,12 +88,6 @@ fn heats_inside(plot: &Plot, hilltops: &[Peak]) -> Vec<f64> {
         })
         .map(|peak| peak.heat)
         .collect()
-}
-
-/// Ground inside the frame, square feet.
-fn inside_ft2(plot: &Plot) -> f64 {
-    let px = plot.inside.as_raw().iter().filter(|&&v| v > 0).count() as f64;
-    px / (plot.px_per_mm * plot.px_per_mm) / 1e6 / M2_PER_FT2
 }
 
 fn place(plot: &Plot, peak: &Peak) -> Point {
