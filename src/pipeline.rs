@@ -148,9 +148,9 @@ fn count(
     )?;
     let ground = ground::classify(&plot, &settings.ground);
     let candidates = candidate::candidates(&plot, &ground, &settings.blobs);
-    let scored = learned::judge(&plot, &ground, &candidates, (&model.net, &model.card))?;
-    let (objects, counts) =
-        count::tally(&scored, &plot, spec, &model.card.allowance, &settings.count);
+    let judged = learned::judge(&plot, &ground, &candidates, (&model.net, &model.card))?;
+    let allowance = model.card.allowance.at(judged.around);
+    let (objects, counts) = count::tally(&judged.scored, &plot, spec, &allowance, &settings.count);
     let looks = likeness_measures(&plot);
     let cautions = cautions(&Seen {
         frame: &frame,

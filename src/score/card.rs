@@ -91,14 +91,33 @@ impl Surroundings {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Allowance {
-    /// Beans that can be seen and that no object stands for, per bean found.
+    /// Beans that can be seen and that no object stands for, per bean found, on a plot with 19 weak hilltops a square
+    /// foot ([`Surroundings`], k = 0).
     pub missed_beans: f64,
+    /// By how much the logarithm of that grows with k: where much looks a little like a bean, more beans are missed.
+    #[serde(default)]
+    pub missed_beans_weak: f64,
     /// Pods likewise.
     pub missed_pods: f64,
     /// Standard deviation, in logits, by which a photo's probabilities are off together.
     pub shift_logit: f64,
     /// Beans that belong to no object and are not foreseen by the rate: mean a plot of any size.
     pub stray: f64,
+}
+
+/// Most missed beans a found one that a plot's surroundings can make of the allowance.
+const MOST_MISSED: f64 = 0.4;
+
+impl Allowance {
+    /// The allowance on a plot with these surroundings.
+    pub fn at(&self, around: Surroundings) -> Self {
+        let missed = self.missed_beans * (self.missed_beans_weak * around.weak).exp();
+        Self {
+            missed_beans: missed.min(MOST_MISSED.max(self.missed_beans)),
+            missed_beans_weak: 0.0,
+            ..*self
+        }
+    }
 }
 
 /// The photos it was trained on, as mean and standard deviation of what is measured on a plot.
@@ -155,7 +174,7 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v3.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v4.toml")).unwrap();
         for calibration in [&card.bean, &card.pod] {
             for cover in [0.0, 30.0, 60.0, 90.0] {
                 for scale in [1.2, 2.0, 3.0, 5.0] {
@@ -172,5 +191,30 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn more_is_allowed_for_where_much_looks_a_little_like_a_bean() {
+        let allowance = Allowance {
+            missed_beans: 0.01,
+            missed_beans_weak: 1.0,
+            missed_pods: 0.1,
+            shift_logit: 1.0,
+            stray: 0.1,
+        };
+        let missed = |weak: usize| {
+            let around = Surroundings::new(30.0, 2.5).with_hilltops(&vec![0.1; weak], 1.0);
+            allowance.at(around).missed_beans
+        };
+        // k = ln 20 - 3 = -0.0043, so close to the card's own figure; ln 121 - 3 = 1.796.
+        assert!((missed(19) - 0.01).abs() < 1e-4, "{}", missed(19));
+        assert!((missed(120) - 0.01 * 121.0 / 20.0855).abs() < 1e-4);
+        assert!((missed(100_000) - MOST_MISSED).abs() < 1e-12);
+        let plain = Allowance {
+            missed_beans_weak: 0.0,
+            ..allowance
+        };
+        let around = Surroundings::new(30.0, 2.5).with_hilltops(&[0.1; 300], 1.0);
+        assert_eq!(plain.at(around), plain);
     }
 }

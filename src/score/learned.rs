@@ -23,7 +23,16 @@ const SAME_MM: f64 = 2.6;
 /// Probability under which a bean's hilltop is left out of the list.
 const LEAST_PROBABILITY: f64 = 0.05;
 
-/// Judges a plot: what lies on it, each with its probability. Sorted from top to bottom, then left to right.
+/// What the network makes of a plot.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Judged {
+    /// What lies on it, each with its probability. Sorted from top to bottom, then left to right.
+    pub scored: Vec<Scored>,
+    /// What the probabilities depend on besides the heat.
+    pub around: Surroundings,
+}
+
+/// Judges a plot.
 ///
 /// The network adds objects that no candidate stands for, and takes a candidate's measured size where there is one.
 /// Candidates without a hilltop are none of bean, split bean or pod, and are not listed.
@@ -35,7 +44,7 @@ pub fn judge(
     ground: &Ground,
     candidates: &[Candidate],
     (net, card): (&Net, &Card),
-) -> Result<Vec<Scored>, NetError> {
+) -> Result<Judged, NetError> {
     let maps = if card.mirrored {
         look_twice(net, &plot.raw)?
     } else {
@@ -74,7 +83,10 @@ pub fn judge(
         let key = |s: &Scored| (s.candidate.centre_mm.y, s.candidate.centre_mm.x);
         key(a).partial_cmp(&key(b)).expect("places are finite")
     });
-    Ok(found)
+    Ok(Judged {
+        scored: found,
+        around,
+    })
 }
 
 /// Heats of the hilltops that lie inside the frame.
