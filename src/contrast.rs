@@ -7,8 +7,8 @@ use serde::Serialize;
 use crate::{
     counts::Limits,
     loss::{
-        Assumptions, FrameLoss, LossError, SeasonLoss, Source, bare_losses, differences, seed_size,
-        settle,
+        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossError, SeasonLoss, Source, bare_losses,
+        differences, seed_size, settle, too_wide,
     },
     stats::{
         Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
@@ -129,6 +129,21 @@ pub struct Contrast {
     pub warnings: Vec<String>,
 }
 
+impl Contrast {
+    /// Whether limits of one of its losses or changes, bu/ac, reach so far that they say nothing.
+    pub fn too_wide(&self, limits: &Limits) -> bool {
+        too_wide(limits, whole(&self.sources))
+    }
+}
+
+/// The largest loss under either setting, and no less than [`LEAST_BU_PER_AC`]: what limits are held against.
+fn whole(sources: &[SourceContrast]) -> f64 {
+    (sources.iter())
+        .flat_map(|s| [s.first_bu_per_ac, s.second_bu_per_ac])
+        .map(|limits| limits.estimate.abs())
+        .fold(LEAST_BU_PER_AC, f64::max)
+}
+
 /// Fewest pairs of checks from which a paired difference is taken.
 const FEWEST_PAIRS: usize = 3;
 
@@ -200,7 +215,10 @@ pub fn contrast(
             most_pairs = most_pairs.max(changes.len());
         }
         source.verdict = Verdict::of(&source.change_bu_per_ac);
-        source.says = in_words(source, first, second);
+    }
+    let whole = whole(&sources);
+    for source in &mut sources {
+        source.says = in_words(source, (first, second), whole);
     }
     Ok(Contrast {
         first: first.to_owned(),
@@ -265,9 +283,14 @@ fn paired_change(changes: &[f64], seeds_relative_sd: f64, level: f64) -> (Limits
 }
 
 /// What the limits of a change allow to be said, and no more.
-fn in_words(source: &SourceContrast, first: &str, second: &str) -> String {
+fn in_words(source: &SourceContrast, (first, second): (&str, &str), whole: f64) -> String {
     let change = source.change_bu_per_ac;
     let title = source.source.title();
+    if source.verdict == Verdict::NotToldApart && too_wide(&change, whole) {
+        return format!(
+            "{title}: these are too few frames to tell the two apart; lay more under both settings (podfall plan)."
+        );
+    }
     let range = format!(
         "95 % limits {:+.2} to {:+.2} bu/ac",
         change.low, change.high

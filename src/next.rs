@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     counts::Limits,
     loss::{SeasonLoss, Source, SourceLoss},
+    plan::TooFew,
 };
 
 /// What to look at next.
@@ -109,6 +110,8 @@ fn remedies(source: Source) -> Vec<Remedy> {
     }
 }
 
+const LEMMONS: &str = "Lemmons, Univ. of Nebraska, c. 2010";
+
 /// Losses that an attentive operator stays below, % of yield (Lemmons, Univ. of Nebraska, c. 2010).
 fn a_lot_percent(source: Source) -> Option<f64> {
     match source {
@@ -198,8 +201,15 @@ fn how_sure(loss: &SourceLoss, largest: Source) -> String {
 }
 
 fn how_much(loss: &SourceLoss, source: Source) -> Option<String> {
-    let percent = loss.get(source)?.amount.percent_of_yield?;
+    let amount = &loss.get(source)?.amount;
+    let percent = amount.percent_of_yield?;
     let most = a_lot_percent(source)?;
+    if let Some(words) = TooFew::of(loss).short(amount) {
+        return Some(format!(
+            "{:.2} % of the yield; up to {most} % is held to be attainable ({LEMMONS}): {words} whether it is more",
+            percent.estimate
+        ));
+    }
     let told = if percent.low > most {
         "it is more than that"
     } else if percent.high < most {
@@ -208,8 +218,7 @@ fn how_much(loss: &SourceLoss, source: Source) -> Option<String> {
         "it may be more or less than that"
     };
     Some(format!(
-        "{:.2} % of the yield ({:.2} to {:.2}); up to {most} % is held to be attainable (Lemmons, Univ. of Nebraska, \
-         c. 2010): {told}",
+        "{:.2} % of the yield ({:.2} to {:.2}); up to {most} % is held to be attainable ({LEMMONS}): {told}",
         percent.estimate, percent.low, percent.high
     ))
 }

@@ -124,7 +124,13 @@ pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, model: &M
                 plot: Some(plot),
             }),
         },
-        Err(error) => not_counted(file_name, settings, photo.meta, Status::Refused, &error),
+        Err(error) => {
+            let meta = photo.meta.clone();
+            Counted {
+                picture: Some(Picture { photo, plot: None }),
+                ..not_counted(file_name, settings, meta, Status::Refused, &error)
+            }
+        }
     }
 }
 

@@ -7,6 +7,7 @@ use crate::{
     marks::ConfirmedCounts,
     photo,
     pipeline::{Picture, Settings},
+    plan::TooFew,
     report::html::{
         self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
     },
@@ -158,8 +159,11 @@ fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Sum
     Summary {
         title: "Beans on the ground, frame by frame".to_owned(),
         made: format!("podfall {}", counts.podfall),
-        headline: loss.map(|l| figure("Loss over all frames", l.amount.bu_per_ac, "bu/ac", 2)),
-        figures: loss.map(|l| figures(&l.amount)).unwrap_or_default(),
+        headline: loss.map(|l| Figure {
+            too_few: TooFew::over(l).words(&l.amount),
+            ..figure("Loss over all frames", l.amount.bu_per_ac, "bu/ac", 2)
+        }),
+        figures: loss.map(figures).unwrap_or_default(),
         table: loss.map(rests_on).unwrap_or_default(),
         notes: loss
             .map(|l| l.cautions.iter().map(|c| c.message.clone()).collect())
@@ -174,16 +178,24 @@ fn figure(name: &str, limits: Limits, unit: &str, decimals: u8) -> Figure {
         limits,
         unit: unit.to_owned(),
         decimals,
+        too_few: None,
     }
 }
 
-fn figures(amount: &Amount) -> Vec<Figure> {
-    vec![
+fn figures(loss: &Loss) -> Vec<Figure> {
+    let amount = &loss.amount;
+    let too_few = TooFew::over(loss).short(amount).map(str::to_owned);
+    let figures = vec![
         figure("Beans on the ground", amount.beans_per_ft2, "beans/ft²", 1),
         figure("the same", amount.beans_per_m2, "beans/m²", 0),
         figure("Loss", amount.lb_per_ac, "lb/ac", 0),
         figure("Loss", amount.kg_per_ha, "kg/ha", 0),
-    ]
+    ];
+    let told = |figure| Figure {
+        too_few: too_few.clone(),
+        ..figure
+    };
+    figures.into_iter().map(told).collect()
 }
 
 fn rests_on(loss: &Loss) -> Table {

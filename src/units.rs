@@ -125,3 +125,9 @@ pub fn checked_mm(length_mm: f64) -> Result<f64, LengthError> {
         })
     }
 }
+
+/// "1 frame", "3 frames".
+pub fn plural(n: usize, thing: &str) -> String {
+    let end = if n == 1 { "" } else { "s" };
+    format!("{n} {thing}{end}")
+}

@@ -88,6 +88,11 @@ impl Layout {
         self.out.join("work")
     }
 
+    /// Where the model's file is kept in mind, if it is not the one built in.
+    pub(super) fn model_path(&self) -> PathBuf {
+        self.work_folder().join("model.path")
+    }
+
     /// Finished work on one photo: by what is in the file and what it is called, so that a photo
     /// that was changed or renamed is counted afresh.
     pub(super) fn work_file(&self, sha256: &str, name: &str) -> PathBuf {

@@ -15,6 +15,7 @@ use crate::{
 mod budget;
 mod layout;
 mod marks;
+mod model;
 mod outputs;
 mod part;
 mod redraw;
@@ -26,6 +27,7 @@ mod work;
 pub use budget::{Budget, Taken};
 pub use layout::{Layout, annotated_name};
 pub use marks::{MarkStore, MarksError, read_marks, read_recounted};
+pub use model::{ModelFileError, card_of_counts, keep_model_path, kept_model_path, read_model};
 pub use outputs::{write_confirmed_report, write_counts, write_report};
 pub use part::{Job, Part, PartError, gathered, part};
 pub use redraw::{Redrawn, redraw, said_pictures};

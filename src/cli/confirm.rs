@@ -1,17 +1,20 @@
 //! `podfall confirm`: the local page on which a person puts the counts right.
 
 use std::{
-    path::PathBuf,
+    path::{Path, PathBuf},
     process::{Command, Stdio},
 };
 
 use jiff::{Timestamp, tz::TimeZone};
-use podfall::confirm::{self, Inputs, Session};
+use podfall::{
+    batch::{self, Layout},
+    confirm::{self, Inputs, Session},
+};
 
 use super::{
-    Outcome,
+    Outcome, Usage,
     assumptions::AssumptionArgs,
-    season_files::{FolderArgs, title_of},
+    season_files::{FolderArgs, folder_of, title_of},
     usage,
 };
 
@@ -34,6 +37,9 @@ pub struct Args {
     /// Folder with the photos [default: where podfall count found them]
     #[arg(long, value_name = "DIR")]
     pub photos: Option<PathBuf>,
+    /// The model file that the photos were counted with, where podfall does not know of it any more
+    #[arg(long, value_name = "FILE")]
+    pub model: Option<PathBuf>,
     /// Name that stands with every mark [default: the name you are logged in by]
     #[arg(long, value_name = "NAME")]
     pub who: Option<String>,
@@ -84,18 +90,41 @@ fn now() -> String {
 
 fn inputs(args: &Args) -> anyhow::Result<Inputs> {
     let counts = args.folder.counts_path()?;
+    if let Some(model) = &args.model {
+        keep_model(model, &args.folder)?;
+    }
     let season = args.folder.read_season()?;
     let photos = args.folder.photo_paths(args.photos.as_deref())?;
     Ok(Inputs {
         sheet: args.folder.sheet_path(),
         photos,
         assumptions: args.assumptions.over(&season)?,
+        model: args.model.clone(),
         bar_height_mm: season.bar_height_mm,
         title: title_of(&args.folder.folder),
         who: who(args.who.as_deref()),
         wished_pct: args.within,
         counts,
     })
+}
+
+/// Keeps in mind a model file that is named here, if it is the one that the photos were counted with.
+fn keep_model(model: &Path, folder: &FolderArgs) -> anyhow::Result<()> {
+    let (counts, path) = folder.read_counts()?;
+    let found = batch::read_model(model).map_err(usage)?.name().sha256;
+    if found != counts.model.sha256 {
+        return Err(Usage(format!(
+            "{}: its SHA-256 is {found}, but the photos were counted with {} ({}); name that file, or count again with this one",
+            model.display(),
+            counts.model.sha256,
+            counts.model.name,
+        ))
+        .into());
+    }
+    let layout = Layout {
+        out: folder_of(&path),
+    };
+    Ok(batch::keep_model_path(&layout, Some(model))?)
 }
 
 fn who(given: Option<&str>) -> String {

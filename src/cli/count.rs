@@ -186,6 +186,7 @@ pub fn count(args: &Args) -> anyhow::Result<Finished> {
         model: model.name(),
         photos,
     };
+    batch::keep_model_path(&layout, args.model.as_deref())?;
     batch::write_counts(&layout, &counts)?;
     let pictures = |name: &str| {
         let count = counts.photos.iter().find(|count| count.photo == name)?;

@@ -91,7 +91,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     super::print_line(loss_text(&loss.all).trim_end())?;
     if let Some(next) = &next {
-        super::print_line(next_text(next).trim_end())?;
+        super::print_line(next_text(next, &loss.all).trim_end())?;
     }
     super::print_line(&format!("Written: {}", out.join("loss.html").display()))?;
     Ok(Outcome::Good)

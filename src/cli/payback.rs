@@ -5,6 +5,7 @@ use podfall::{
     counts::Limits,
     loss::Source,
     payback::{Offer, Payback, payback},
+    plan::TOO_FEW,
 };
 
 use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
@@ -71,8 +72,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             )))
         })
     };
+    let (gain, too_wide) = gain(args)?;
     let offer = Offer {
-        gain_bu_per_ac: gain(args)?,
+        gain_bu_per_ac: gain,
         acres: need(assumptions.area_ac, "--acres")?,
         price_per_bu: need(assumptions.price_per_bu, "--price")?,
         cost: args.cost,
@@ -85,15 +87,16 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let text = if args.json {
         serde_json::to_string_pretty(&serde_json::json!({ "offer": offer, "payback": found }))?
     } else {
-        text_of(&offer, &found, &assumptions.currency)
+        text_of(&offer, &found, (&assumptions.currency, too_wide))
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
 }
 
-fn gain(args: &Args) -> anyhow::Result<Limits> {
+/// The gain, and whether its limits say nothing.
+fn gain(args: &Args) -> anyhow::Result<(Limits, bool)> {
     if let Some(gain) = args.gain {
-        return Ok(match args.gain_limits.as_deref() {
+        let gain = match args.gain_limits.as_deref() {
             Some(&[low, high]) => Limits {
                 estimate: gain,
                 low,
@@ -104,7 +107,8 @@ fn gain(args: &Args) -> anyhow::Result<Limits> {
                 low: gain,
                 high: gain,
             },
-        });
+        };
+        return Ok((gain, false));
     }
     let (Some(before), Some(after)) = (&args.before, &args.after) else {
         return Err(Usage(
@@ -123,24 +127,30 @@ fn gain(args: &Args) -> anyhow::Result<Limits> {
         })?;
     let change = source.change_bu_per_ac;
     // A loss that goes down is a gain.
-    Ok(Limits {
+    let gain = Limits {
         estimate: -change.estimate,
         low: -change.high,
         high: -change.low,
-    })
+    };
+    Ok((gain, found.too_wide(&change)))
 }
 
-fn text_of(offer: &Offer, found: &Payback, currency: &str) -> String {
-    let money = |l: Limits| {
+/// `too_wide`: the gain's limits say nothing, and so do those of all that follows from it.
+fn text_of(offer: &Offer, found: &Payback, (currency, too_wide): (&str, bool)) -> String {
+    let limits = |l: Limits, places: usize| {
+        if too_wide {
+            return format!("{:.places$} ({TOO_FEW})", l.estimate);
+        }
         format!(
-            "{:.0} ({:.0} to {:.0}) {currency}",
+            "{:.places$} ({:.places$} to {:.places$})",
             l.estimate, l.low, l.high
         )
     };
+    let money = |l: Limits| format!("{} {currency}", limits(l, 0));
     let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
     let gain = offer.gain_bu_per_ac;
     format!(
-        "Gain                   {:.2} ({:.2} to {:.2}) bu/ac\n\
+        "Gain                   {} bu/ac\n\
          Worth a year           {}\n\
          After yearly cost      {}\n\
          Break-even acres       {}\n\
@@ -148,9 +158,7 @@ fn text_of(offer: &Offer, found: &Payback, currency: &str) -> String {
          Payback                {}; with interest {}\n\
          Net present value      {}\n\
          Chance that it pays    {:.0} in 100\n",
-        gain.estimate,
-        gain.low,
-        gain.high,
+        limits(gain, 2),
         money(found.yearly_value),
         money(found.yearly_net),
         found

@@ -11,6 +11,7 @@ use podfall::{
     marks::ConfirmedCounts,
     pipeline::Settings,
     present,
+    units::plural,
 };
 
 use super::{
@@ -68,8 +69,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         tell!("caution: not drawn: {}", super::shown(line));
     }
     super::print_line(&super::shown(&format!(
-        "{} photos drawn, {} up to date. Written: {}",
-        redrawn.drawn,
+        "{} drawn, {} up to date. Written: {}",
+        plural(redrawn.drawn, "photo"),
         redrawn.kept,
         layout.confirmed_report().display()
     )))?;

@@ -7,12 +7,11 @@ use std::{
 
 use anyhow::Context;
 use podfall::{
-    batch,
+    batch::{self, Layout},
     counts::CountsFile,
     files,
     loss::{Assumptions, SeasonFrames, SeasonLoss, season_frames_confirmed, season_loss},
     marks::{ConfirmedCounts, MarkSettings, confirmed},
-    model,
     season::{self, LossUnit, Season},
     sheet::Sheet,
 };
@@ -208,7 +207,11 @@ pub fn folder_of(path: &Path) -> PathBuf {
 pub fn read_confirmed(counts: &CountsFile, folder: &Path) -> anyhow::Result<ConfirmedCounts> {
     let marks = batch::read_marks(folder).map_err(usage)?;
     let recounted = batch::read_recounted(folder).map_err(usage)?;
-    let settings = MarkSettings::of(&model::built_in_card().allowance);
+    let layout = Layout {
+        out: folder.to_owned(),
+    };
+    let card = batch::card_of_counts(&layout, &counts.model);
+    let settings = MarkSettings::of(&card.allowance);
     Ok(confirmed(counts, &marks, &recounted, &settings))
 }
 

@@ -23,9 +23,6 @@ use super::{
     Usage, assumptions::AssumptionArgs, count::Args, season_files::MOST_COUNTS_BYTES, usage,
 };
 
-/// Largest model file that is read, bytes.
-const MOST_MODEL_BYTES: u64 = 100_000_000;
-
 /// Everything that is settled before the first photo is counted.
 pub struct Setup {
     /// The photos, and what was left out.
@@ -153,15 +150,7 @@ pub(super) fn model(path: Option<&Path>) -> anyhow::Result<Model> {
     let Some(path) = path else {
         return Ok(Model::built_in());
     };
-    let read = || -> anyhow::Result<Model> {
-        let card = files::read_whole(&path.with_extension("toml"), MOST_MODEL_BYTES)?;
-        let card = String::from_utf8(card)?;
-        let network = files::read_whole(path, MOST_MODEL_BYTES)?;
-        Ok(Model::from_bytes(&network, &card)?)
-    };
-    read()
-        .with_context(|| path.display().to_string())
-        .map_err(usage)
+    batch::read_model(path).map_err(usage)
 }
 
 /// One a core unless told.

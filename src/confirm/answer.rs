@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::{
     counts::Limits,
     loss::{Assumptions, Basis, FrameLoss, LossCaution, Source, loss_by_source, loss_over},
+    plan::{TOO_FEW, TooFew},
 };
 
 /// One number for the page.
@@ -18,6 +19,8 @@ pub struct Figure {
     pub unit: &'static str,
     /// Decimals that it is shown with.
     pub decimals: u8,
+    /// What is said where the limits say nothing.
+    pub too_few: Option<String>,
 }
 
 /// The answer.
@@ -29,6 +32,8 @@ pub struct Answer {
     pub more: Vec<Figure>,
     /// Half the width of the first one's limits, % of it.
     pub half_width_pct: f64,
+    /// The same in words; empty where the limits say nothing.
+    pub half_width: String,
     /// The same, were every photo confirmed as it now is: what confirming cannot narrow.
     pub least_half_width_pct: f64,
     /// Half-width that is wished, %.
@@ -62,9 +67,16 @@ pub fn answer(
     // What is drawn at random moves the last digits: it is never told as wider than what there is.
     let least_half_width_pct = least.min(half_width_pct);
     told.splice(0..0, cautions.iter().map(|c| c.message.clone()));
-    let enough = half_width_pct <= wished_pct;
+    let enough = first.too_few.is_none() && half_width_pct <= wished_pct;
     Some(Answer {
-        says: says(half_width_pct, least_half_width_pct, wished_pct),
+        says: match &first.too_few {
+            Some(words) => too_few(words),
+            None => says(half_width_pct, least_half_width_pct, wished_pct),
+        },
+        half_width: match first.too_few {
+            Some(_) => String::new(),
+            None => within(half_width_pct),
+        },
         first,
         more,
         half_width_pct,
@@ -78,7 +90,31 @@ pub fn answer(
 /// Share of the width below which confirming more photos is not worth the time.
 const WORTH_NARROWING: f64 = 0.05;
 
+/// "±18 %". Beyond the double, a figure would say no more than that.
+fn within(half_width_pct: f64) -> String {
+    if half_width_pct > 100.0 {
+        "more than ±100 %".to_owned()
+    } else {
+        format!("±{half_width_pct:.0} %")
+    }
+}
+
+/// `words`: that there are too few frames, and how many it takes.
+fn too_few(words: &str) -> String {
+    let mut letters = words.chars();
+    let first: String = letters
+        .next()
+        .into_iter()
+        .flat_map(char::to_uppercase)
+        .collect();
+    format!(
+        "{first}{}. Each photo that you confirm is right all the same.",
+        letters.as_str()
+    )
+}
+
 fn says(now: f64, least: f64, wished: f64) -> String {
+    let told = within;
     if now <= wished {
         return format!(
             "Enough: the limits are within {wished:.0} % of the answer, as wished. You can stop here."
@@ -86,17 +122,21 @@ fn says(now: f64, least: f64, wished: f64) -> String {
     }
     if least > wished && now - least < WORTH_NARROWING * now {
         return format!(
-            "Confirming more photos changes little: what is left, ±{least:.0} %, is the chance of where the frames lay. \
-             Only more frames narrow it (podfall plan)."
+            "Confirming more photos changes little: what is left, {}, is the chance of where the frames lay. \
+             Only more frames narrow it (podfall plan).",
+            told(least)
         );
     }
     if least > wished {
         return format!(
-            "Confirming can bring it to about ±{least:.0} %, not to the ±{wished:.0} % wished; for that it takes more frames."
+            "Confirming can bring it to about {}, not to the ±{wished:.0} % wished; for that it takes more frames.",
+            told(least)
         );
     }
     format!(
-        "Go on: ±{now:.0} % now, ±{wished:.0} % is wished, about ±{least:.0} % can be had from these photos."
+        "Go on: {} now, ±{wished:.0} % is wished, about {} can be had from these photos.",
+        told(now),
+        told(least)
     )
 }
 
@@ -132,41 +172,52 @@ fn figures(
     assumptions: &Assumptions,
 ) -> Option<(Figure, Vec<Figure>, Vec<String>)> {
     let told = |cautions: &[LossCaution]| cautions.iter().map(|c| c.message.clone()).collect();
-    let figure = |name: &str, limits, unit, decimals| Figure {
+    let figure = |name: &str, limits, unit, decimals, too_few| Figure {
         name: name.to_owned(),
         limits,
         unit,
         decimals,
+        too_few,
     };
     if frames.iter().any(|f| f.place.is_some())
         && let Ok(loss) = loss_by_source(frames, assumptions, 0)
     {
+        let too_few = TooFew::of(&loss);
         let mut all: Vec<(Source, Figure)> = (loss.sources.iter())
             .map(|s| {
-                (
-                    s.source,
-                    figure(s.source.title(), s.amount.bu_per_ac, "bu/ac", 2),
-                )
+                let (title, bu) = (s.source.title(), s.amount.bu_per_ac);
+                let words = too_few.words(&s.amount);
+                (s.source, figure(title, bu, "bu/ac", 2, words))
             })
             .collect();
         let total = all.iter().position(|(source, _)| *source == Source::Total);
         let at = total.or_else(|| all.len().checked_sub(1))?;
         let first = all.remove(at).1;
-        let more = all.into_iter().map(|(_, figure)| figure).collect();
+        // How many frames it takes is said once, of the first.
+        let more = all.into_iter().map(|(_, figure)| Figure {
+            too_few: figure.too_few.map(|_| TOO_FEW.to_owned()),
+            ..figure
+        });
+        let more = more.collect();
         return Some((first, more, told(&loss.cautions)));
     }
     let loss = loss_over(frames, assumptions).ok()?;
+    let too_few = TooFew::over(&loss);
+    let amount = &loss.amount;
+    let short = too_few.short(amount).map(str::to_owned);
     let more = vec![figure(
         "the same as loss",
-        loss.amount.bu_per_ac,
+        amount.bu_per_ac,
         "bu/ac",
         2,
+        short,
     )];
     let first = figure(
         "Beans on the ground",
-        loss.amount.beans_per_ft2,
+        amount.beans_per_ft2,
         "beans/ft²",
         1,
+        too_few.words(amount),
     );
     Some((first, more, told(&loss.cautions)))
 }

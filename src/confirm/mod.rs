@@ -9,6 +9,7 @@ use crate::{batch::MarksError, loss::Assumptions};
 
 mod answer;
 mod guard;
+mod model;
 mod pictures;
 mod queue;
 mod say;
@@ -33,6 +34,8 @@ pub struct Inputs {
     pub photos: BTreeMap<String, PathBuf>,
     /// Crop, machine and market.
     pub assumptions: Assumptions,
+    /// The model file that the counts were made with, where it is not the one built in and was named.
+    pub model: Option<PathBuf>,
     /// Height of the bar's inner edge, mm, when known; for plots made anew where the count was not told it.
     pub bar_height_mm: Option<f64>,
     /// Name of the season.
@@ -67,6 +70,17 @@ pub enum ConfirmError {
         /// File name.
         photo: String,
         /// What is wrong and what to do.
+        what: String,
+    },
+    /// The model that the counts were made with cannot be had.
+    #[error(
+        "this photo would have to be counted anew, with the model that the season was counted with, {name}, but {what}. Put \
+         that file back, or end podfall confirm and name the file with --model; or count all photos again with podfall count"
+    )]
+    Model {
+        /// Name of the model.
+        name: String,
+        /// Why not.
         what: String,
     },
     /// The page knew an older state.

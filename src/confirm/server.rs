@@ -2,7 +2,7 @@
 
 use std::{
     net::{Ipv4Addr, TcpListener},
-    sync::{Arc, Mutex, MutexGuard, OnceLock},
+    sync::{Arc, Mutex, MutexGuard},
 };
 
 use axum::{
@@ -19,13 +19,13 @@ use serde::{Deserialize, Serialize};
 use super::{
     ConfirmError, Guard, Refusal, Say, SayError, Session,
     guard::Asked,
+    model::{ModelWanted, Models},
     pictures::{self, Picture, Shelf, Wanted},
 };
 use crate::{
     counts::{PhotoCount, Status},
     frame::FrameSettings,
     geometry::Point,
-    model::Model,
     pipeline::{self, Settings},
 };
 
@@ -82,7 +82,7 @@ struct Shared {
     shelf: Shelf,
     /// Held by the one thread that draws ahead: memory for one photo more, not for as many as are asked for.
     ahead: Mutex<()>,
-    model: OnceLock<Model>,
+    models: Models,
     now: fn() -> String,
 }
 
@@ -93,7 +93,7 @@ impl Shared {
             session: Mutex::new(session),
             shelf: Shelf::default(),
             ahead: Mutex::new(()),
-            model: OnceLock::new(),
+            models: Models::default(),
             now,
         })
     }
@@ -469,7 +469,9 @@ fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> 
         Err(error) => {
             let status = match error {
                 ConfirmError::Stale => StatusCode::CONFLICT,
-                ConfirmError::Say(_) => StatusCode::UNPROCESSABLE_ENTITY,
+                ConfirmError::Say(_) | ConfirmError::Model { .. } => {
+                    StatusCode::UNPROCESSABLE_ENTITY
+                }
                 ConfirmError::Photo { .. } => StatusCode::NOT_FOUND,
                 _ => StatusCode::INTERNAL_SERVER_ERROR,
             };
@@ -480,7 +482,7 @@ fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> 
 
 /// Where corners are set by hand: counts the photo with them, while others may go on looking.
 fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
-    let (corners, wanted) = {
+    let (corners, wanted, model) = {
         let session = shared.session();
         let Some(corners) = session.lacks_recount(told.photo, &told.say) else {
             return Ok(());
@@ -488,9 +490,9 @@ fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
         let wanted = session
             .wanted(told.photo)
             .ok_or_else(|| no_file(&session, told.photo))?;
-        (corners, wanted)
+        (corners, wanted, session.model_wanted())
     };
-    let count = recount(shared, &wanted, corners)?;
+    let count = recount(shared, (&wanted, &model), corners)?;
     shared.session().take_recount(corners, count)
 }
 
@@ -505,15 +507,15 @@ fn no_file(session: &Session, at: usize) -> ConfirmError {
 
 fn recount(
     shared: &Shared,
-    wanted: &Wanted,
+    (wanted, model): (&Wanted, &ModelWanted),
     corners: [Point; 4],
 ) -> Result<PhotoCount, ConfirmError> {
     let bytes = pictures::bytes(wanted)?;
     let mut frame = FrameSettings::new(wanted.spec);
     frame.corners_px = Some(corners);
     frame.bar_height_mm = wanted.bar_height_mm;
-    let model = shared.model.get_or_init(Model::built_in);
-    let counted = pipeline::count_photo(&bytes, &wanted.name, &Settings::new(frame), model);
+    let model = shared.models.get(model)?;
+    let counted = pipeline::count_photo(&bytes, &wanted.name, &Settings::new(frame), &model);
     match counted.count.status {
         Status::Refused | Status::Failed => {
             let why = counted.count.problem.unwrap_or_default();

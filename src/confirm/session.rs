@@ -9,7 +9,7 @@ use super::{
     say,
 };
 use crate::{
-    batch::{self, MarkStore},
+    batch::{self, Layout, MarkStore},
     counts::{CountsFile, PhotoCount},
     files,
     geometry::Point,
@@ -18,7 +18,6 @@ use crate::{
         Act, ConfirmedCounts, MarkSettings, OfPhoto, PhotoMarks, Recount, RecountFile, Said,
         confirmed, of_photo,
     },
-    model,
     sheet::Sheet,
 };
 
@@ -88,6 +87,18 @@ fn read_sheet(path: &Path) -> Result<Option<Sheet>, ConfirmError> {
     Sheet::read(&bytes).map(Some).map_err(season_error(path))
 }
 
+fn folder_of(counts: &Path) -> &Path {
+    counts.parent().unwrap_or(Path::new("."))
+}
+
+/// How counts are made of marks: by the card of the model that counted.
+fn settings(folder: &Path, counts: &CountsFile) -> MarkSettings {
+    let layout = Layout {
+        out: folder.to_owned(),
+    };
+    MarkSettings::of(&batch::card_of_counts(&layout, &counts.model).allowance)
+}
+
 impl Session {
     /// Opens a season.
     ///
@@ -97,10 +108,10 @@ impl Session {
         let stamps = Stamps::of(&inputs);
         let counts = read_counts(&inputs.counts)?;
         let sheet = read_sheet(&inputs.sheet)?;
-        let folder = inputs.counts.parent().unwrap_or(Path::new(".")).to_owned();
+        let folder = folder_of(&inputs.counts).to_owned();
         let store = MarkStore::open(&folder)?;
         let recounted = batch::read_recounted(&folder)?;
-        let settings = MarkSettings::of(&model::built_in_card().allowance);
+        let settings = settings(&folder, &counts);
         let confirmed = confirmed(&counts, store.marks(), &recounted, &settings);
         let mut session = Self {
             inputs,
@@ -121,6 +132,11 @@ impl Session {
         Ok(session)
     }
 
+    /// The folder of the counts.
+    pub(super) fn folder(&self) -> &Path {
+        folder_of(&self.inputs.counts)
+    }
+
     /// Reads again what has changed on the disk under it: counts made anew, a sheet filled in.
     ///
     /// # Errors
@@ -133,6 +149,7 @@ impl Session {
         let counts = read_counts(&self.inputs.counts)?;
         let sheet = read_sheet(&self.inputs.sheet)?;
         (self.counts, self.sheet, self.stamps) = (counts, sheet, stamps);
+        self.settings = settings(self.folder(), &self.counts);
         let marks = self.store.marks();
         self.confirmed = confirmed(&self.counts, marks, &self.recounted, &self.settings);
         self.begin()?;
@@ -234,7 +251,8 @@ impl Session {
             return None;
         };
         let sha256 = &self.photo(at)?.meta.sha256;
-        let there = self.recounted.get(sha256, corners).is_some();
+        let recounts = self.recounted.by(&self.counts.model);
+        let there = recounts.get(sha256, corners).is_some();
         (!there).then_some(*corners)
     }
 
@@ -247,7 +265,11 @@ impl Session {
         corners_px: [Point; 4],
         count: PhotoCount,
     ) -> Result<(), ConfirmError> {
-        self.recounted.photos.push(Recount { corners_px, count });
+        self.recounted.photos.push(Recount {
+            corners_px,
+            model_sha256: self.counts.model.sha256.clone(),
+            count,
+        });
         let kept = self.store.keep_recounted(&self.recounted);
         if kept.is_err() {
             self.recounted.photos.pop();
@@ -352,7 +374,8 @@ impl Session {
         for at in same {
             let marks = self.marks_of(at);
             let count = &self.counts.photos[at];
-            let of_photo = of_photo(count, &marks, &self.recounted, &self.settings);
+            let recounts = self.recounted.by(&self.counts.model);
+            let of_photo = of_photo(count, &marks, recounts, &self.settings);
             self.confirmed.counts.photos[at] = of_photo.applied.count.clone();
             self.confirmed.photos.insert(count.photo.clone(), of_photo);
         }

@@ -212,9 +212,12 @@ impl Session {
             width_mm,
             height_mm,
             ring: matches!(count.frame_spec, FrameSpec::Ring { .. }),
-            corners_px: outline.map(|outline| match outline {
-                Outline::Corners(corners) => *corners,
-                Outline::Ring(ring) => ring.axis_ends(),
+            // Where the count with a person's corners is missing, these are shown: kept once more, they make it.
+            corners_px: (marks.corners_px.filter(|_| of_photo.recount_missing)).or_else(|| {
+                outline.map(|outline| match outline {
+                    Outline::Corners(corners) => *corners,
+                    Outline::Ring(ring) => ring.axis_ends(),
+                })
             }),
             corners_by_hand: marks.corners_px.is_some(),
             recount_missing: of_photo.recount_missing,

@@ -5,7 +5,7 @@ use crate::{
     frame::FrameSpec,
     geometry::Point,
     plot::Plot,
-    score::{Scored, card::Allowance},
+    score::{Chances, Scored, card::Allowance},
 };
 
 pub mod cautions;
@@ -149,6 +149,34 @@ fn object(scored: &Scored, id: u32, plot: &Plot, settings: &CountSettings) -> Ob
         doubtful: (low..=high).contains(&probability),
         beans_in_pod: (kind == Kind::Pod).then(|| rounded(scored.beans_in_pod, 100.0)),
         chances,
+    }
+}
+
+/// A whole bean of ordinary size (handbook, section 4) as the count would list it, by its place on the plot, its place in
+/// the upright photo and the chance that it is one.
+pub fn bean_at(id: u32, mm: Point, px: Point, chance: f64) -> Object {
+    let settings = CountSettings::default();
+    let (low, high) = settings.doubt;
+    Object {
+        id,
+        kind: Kind::Bean,
+        x_px: px.x,
+        y_px: px.y,
+        x_mm: mm.x,
+        y_mm: mm.y,
+        length_mm: 7.5,
+        width_mm: 6.5,
+        angle_deg: 0.0,
+        probability: chance,
+        counted: chance >= settings.counted_from,
+        doubtful: (low..=high).contains(&chance),
+        beans_in_pod: None,
+        chances: Chances {
+            bean: chance,
+            split: 0.0,
+            pod: 0.0,
+            other: 1.0 - chance,
+        },
     }
 }
 

@@ -12,6 +12,7 @@ use super::{
 use crate::{
     sheet::Place,
     stats::{CheckSum, normal_cdf, season_mean},
+    units::plural,
 };
 
 /// A density known in part: estimate and draws, beans on a square foot, with what it rests on.
@@ -146,9 +147,9 @@ fn evidence(
             .collect();
         if frames.len() < FEWEST_FRAMES {
             cautions.push(LossCautionKind::FewFrames.says(format!(
-                "{}: {} frames; lay at least {FEWEST_FRAMES} across the width of the header",
+                "{}: {}; lay at least {FEWEST_FRAMES} across the width of the header",
                 place.word(),
-                frames.len()
+                plural(frames.len(), "frame")
             )));
         }
         if density.mean.checks == 1 && frames.len() > 1 {

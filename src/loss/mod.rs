@@ -15,6 +15,7 @@ mod seeds;
 mod settle;
 mod simulate;
 mod source;
+mod wide;
 
 pub use amount::Amount;
 pub(crate) use amount::{one_bushel, times as scaled};
@@ -26,6 +27,7 @@ pub use caution::{LossCaution, LossCautionKind};
 pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
+pub(crate) use over::FEWEST_FRAMES;
 pub use over::{Loss, LossError, loss_over};
 pub(crate) use season::bare_losses;
 pub use season::{
@@ -35,3 +37,4 @@ pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
 pub use simulate::{Coverage, Design, coverage, simulate};
 pub use source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss};
+pub use wide::{LEAST_BU_PER_AC, LEAST_PER_FT2, MOST_TIMES, too_wide};

@@ -7,6 +7,7 @@ use super::{
     draws::{Common, DRAWS, densities, limits_of},
     seed_size, settle,
 };
+use crate::units::plural;
 
 /// Why there is no loss.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -47,6 +48,9 @@ pub struct Loss {
     pub beans: f64,
     /// Fitted dispersion k of a frame.
     pub k: f64,
+    /// Fitted coefficient of variation between checks; `None` for one check. For planning, and not in the JSON.
+    #[serde(skip)]
+    pub between_cv: Option<f64>,
     /// Seeds' size and what it rests on.
     pub seeds: SeedSize,
     /// Doubts.
@@ -99,8 +103,8 @@ pub fn loss_over(frames: &[FrameLoss], assumptions: &Assumptions) -> Result<Loss
     cautions.extend(caution);
     if settled.frames.len() < FEWEST_FRAMES {
         cautions.push(LossCautionKind::FewFrames.says(format!(
-            "{} frames; lay at least {FEWEST_FRAMES} across the width of the header",
-            settled.frames.len()
+            "{}; lay at least {FEWEST_FRAMES} across the width of the header",
+            plural(settled.frames.len(), "frame")
         )));
     }
     Ok(Loss {
@@ -111,6 +115,7 @@ pub fn loss_over(frames: &[FrameLoss], assumptions: &Assumptions) -> Result<Loss
         area_m2: settled.frames.iter().map(|f| f.area_m2.estimate).sum(),
         beans,
         k: density.mean.k,
+        between_cv: density.mean.between_cv,
         seeds,
         cautions,
     })

@@ -17,7 +17,7 @@ use crate::{
     marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
     sheet::{CardDiffers, Place, Row, Sheet, SheetError},
-    units::M2_PER_FT2,
+    units::{M2_PER_FT2, plural},
 };
 
 /// The frames of a season.
@@ -60,8 +60,8 @@ pub fn season_frames(
     let mut cautions = Vec::new();
     if !missing.is_empty() {
         cautions.push(LossCautionKind::NotCounted.says(format!(
-            "{} photos could not be counted and are left out: {}",
-            missing.len(),
+            "{} could not be counted, left out: {}",
+            plural(missing.len(), "photo"),
             short_list(&missing)
         )));
     }

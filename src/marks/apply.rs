@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::{Named, PhotoMarks, Verdict, state::ObjectMark};
 use crate::{
     count::{
+        bean_at,
         chances::{Allowances, how_many},
         is_inside,
     },
@@ -260,29 +261,21 @@ fn add(
     });
 }
 
-/// Length and width that an added one is drawn with, mm: ordinary sizes (handbook, section 4).
+/// An added one, of ordinary size (handbook, section 4).
 fn added_object(named: &Named, verdict: Verdict) -> Object {
+    let mm = Point::new(named.x_mm, named.y_mm);
+    let bean = bean_at(0, mm, named.px(), 1.0);
     let kind = verdict.kind().unwrap_or(Kind::Bean);
-    let (length_mm, width_mm) = if kind == Kind::Pod {
-        (45.0, 10.0)
-    } else {
-        (7.5, 6.5)
+    let (length_mm, width_mm) = match kind {
+        Kind::Pod => (45.0, 10.0),
+        _ => (bean.length_mm, bean.width_mm),
     };
     Object {
-        id: 0,
         kind,
-        x_px: named.x_px,
-        y_px: named.y_px,
-        x_mm: named.x_mm,
-        y_mm: named.y_mm,
         length_mm,
         width_mm,
-        angle_deg: 0.0,
-        probability: 1.0,
-        counted: true,
-        doubtful: false,
-        beans_in_pod: None,
         chances: chances_of(verdict),
+        ..bean
     }
 }
 

@@ -9,7 +9,7 @@ use super::{
     apply, season_threshold,
 };
 use crate::{
-    counts::{CountsFile, Limits, PhotoCount},
+    counts::{CountsFile, Limits, ModelName, PhotoCount},
     geometry::Point,
 };
 
@@ -18,6 +18,9 @@ use crate::{
 pub struct Recount {
     /// The corners as they were set, upright photo pixels.
     pub corners_px: [Point; 4],
+    /// SHA-256 of the model that counted, lower-case hex; empty in files of before it was written down.
+    #[serde(skip_serializing_if = "String::is_empty", default)]
+    pub model_sha256: String,
     /// The tool's count with them.
     pub count: PhotoCount,
 }
@@ -32,10 +35,31 @@ pub struct RecountFile {
 }
 
 impl RecountFile {
+    /// Those made with this model: counts of two models are not put together.
+    pub fn by<'a>(&'a self, model: &'a ModelName) -> Recounts<'a> {
+        Recounts {
+            file: self,
+            model_sha256: &model.sha256,
+        }
+    }
+}
+
+/// Counts made anew with one model.
+#[derive(Debug, Clone, Copy)]
+pub struct Recounts<'a> {
+    file: &'a RecountFile,
+    model_sha256: &'a str,
+}
+
+impl<'a> Recounts<'a> {
     /// The count of this photo with these corners.
-    pub fn get(&self, sha256: &str, corners_px: &[Point; 4]) -> Option<&PhotoCount> {
-        let is = |r: &&Recount| r.count.meta.sha256 == sha256 && r.corners_px == *corners_px;
-        self.photos.iter().find(is).map(|r| &r.count)
+    pub fn get(&self, sha256: &str, corners_px: &[Point; 4]) -> Option<&'a PhotoCount> {
+        let is = |r: &&Recount| {
+            r.count.meta.sha256 == sha256
+                && r.corners_px == *corners_px
+                && (r.model_sha256.is_empty() || r.model_sha256 == self.model_sha256)
+        };
+        self.file.photos.iter().find(is).map(|r| &r.count)
     }
 }
 
@@ -77,13 +101,14 @@ pub fn confirmed(
     settings: &MarkSettings,
 ) -> ConfirmedCounts {
     let nothing = PhotoMarks::default();
+    let recounts = recounted.by(&counts.model);
     let mut out = counts.clone();
     let mut photos = BTreeMap::new();
     for count in &mut out.photos {
         let said = marks
             .of(&count.photo, &count.meta.sha256)
             .unwrap_or(&nothing);
-        let of_photo = of_photo(count, said, recounted, settings);
+        let of_photo = of_photo(count, said, recounts, settings);
         count.clone_from(&of_photo.applied.count);
         photos.insert(count.photo.clone(), of_photo);
     }
@@ -112,14 +137,14 @@ pub fn confirmed(
 pub fn of_photo(
     count: &PhotoCount,
     marks: &PhotoMarks,
-    recounted: &RecountFile,
+    recounts: Recounts<'_>,
     settings: &MarkSettings,
 ) -> OfPhoto {
     let mut recount_missing = false;
     let renamed;
     let base = match &marks.corners_px {
         None => count,
-        Some(corners) => match recounted.get(&count.meta.sha256, corners) {
+        Some(corners) => match recounts.get(&count.meta.sha256, corners) {
             Some(recount) => {
                 renamed = PhotoCount {
                     photo: count.photo.clone(),
@@ -172,7 +197,8 @@ impl ConfirmedCounts {
             }
             if photo.recount_missing {
                 out.push(format!(
-                    "{name}: its corners were set by hand, but the count with them is not there; open podfall confirm once"
+                    "{name}: its corners were set by hand, but the count with them is not there, or of another model; set them once more in \
+                     podfall confirm"
                 ));
             }
         }

@@ -168,19 +168,12 @@ impl<'a> Known<'a> {
             return None;
         }
         let tool = photo.tool_beans?;
-        let listed = || {
-            photo
-                .applied
-                .shown
-                .iter()
-                .filter(|s| s.named.added.is_none())
-        };
         Some(Self {
             name,
-            told: listed()
+            told: listed(photo)
                 .map(|s| (logit(chance(s)), is_bean(taken_for(s))))
                 .collect(),
-            doubtful: listed().filter(|s| s.object.doubtful).count(),
+            doubtful: listed(photo).filter(|s| s.object.doubtful).count(),
             unlisted: unlisted(photo, tool),
             beans: photo.applied.count.counts?.beans.estimate,
         })
@@ -198,13 +191,13 @@ fn chance(shown: &Shown) -> f64 {
     shown.object.chances.bean + shown.object.chances.split
 }
 
+/// The tool's own objects, without those that a person added.
+fn listed(photo: &OfPhoto) -> impl Iterator<Item = &Shown> {
+    (photo.applied.shown.iter()).filter(|s| s.named.added.is_none())
+}
+
 fn unlisted(photo: &OfPhoto, tool: Limits) -> f64 {
-    let listed = photo
-        .applied
-        .shown
-        .iter()
-        .filter(|s| s.named.added.is_none());
-    (tool.estimate - listed.map(chance).sum::<f64>()).max(0.0)
+    (tool.estimate - listed(photo).map(chance).sum::<f64>()).max(0.0)
 }
 
 /// The shift fitted to the photos that `with` names; `near`: where it is looked for first.
@@ -248,7 +241,7 @@ impl Shifted {
         let tool = photo.tool_beans?;
         let unlisted = unlisted(photo, tool);
         let shown = &photo.applied.shown;
-        let added = shown.iter().filter(|s| s.named.added.is_some()).count() as f64;
+        let added = (shown.len() - listed(photo).count()) as f64;
         let moved = |s: &Shown| logistic(logit(chance(s)) + shift);
         let count = |each: Vec<f64>, stray: f64| {
             let allow = Allowances {
@@ -258,8 +251,7 @@ impl Shifted {
             };
             how_many(&each, &allow)
         };
-        let own = shown.iter().filter(|s| s.named.added.is_none());
-        let tool_beans = count(own.map(moved).collect(), unlisted);
+        let tool_beans = count(listed(photo).map(moved).collect(), unlisted);
         let beans = match photo.applied.standing {
             Standing::Partly => {
                 let each = shown.iter().map(|s| match s.verdict {

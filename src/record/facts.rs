@@ -10,6 +10,7 @@ use crate::{
     counts::{CountsFile, Limits, ModelName, PhotoCount, Status},
     loss::{Amount, Basis, FrameLoss, Loss, SeasonLoss, Source},
     photo::Position,
+    plan::TooFew,
     season::{LossUnit, Season},
     sheet::Place,
 };
@@ -48,6 +49,9 @@ pub struct Facts {
     pub frames: Vec<FrameFact>,
     /// Doubts about the whole.
     pub cautions: Vec<String>,
+    /// Where limits say nothing, and what it takes. Follows from the rest, and is not in `record.json`.
+    #[serde(skip)]
+    pub too_few: TooFew,
 }
 
 /// One thing that the person wrote.
@@ -289,6 +293,10 @@ pub fn facts(material: &Material<'_>) -> Facts {
             .collect(),
         checks: checks(&frames, material.frames),
         cautions: cautions(material),
+        too_few: match (material.loss, material.over) {
+            (Some(loss), _) => TooFew::of(&loss.all),
+            (None, over) => over.map(TooFew::over).unwrap_or_default(),
+        },
         frames,
     }
 }

@@ -5,7 +5,7 @@ use super::{
     Answer, Facts, FrameFact, Kept,
     draw::{Drawing, map},
 };
-use crate::{counts::Limits, sheet::Place, units::M2_PER_FT2};
+use crate::{counts::Limits, plan::TooFew, sheet::Place, units::M2_PER_FT2};
 
 mod frames;
 mod words;
@@ -122,7 +122,7 @@ fn list(lines: &[&str]) -> Block {
 /// The answer with limits, then what it is and is not.
 fn first(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
     blocks.push(match &facts.answer {
-        Some(answer) => figure(answer),
+        Some(answer) => figure(answer, &facts.too_few),
         None => Block::Notice(
             "No loss is told: no photo could be counted, and no frame was counted by hand."
                 .to_owned(),
@@ -157,9 +157,17 @@ fn first(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
     });
 }
 
-fn figure(answer: &Answer) -> Block {
+fn figure(answer: &Answer, too_few: &TooFew) -> Block {
     let amount = &answer.amount;
-    let also = |limits: Limits, unit: &str| format!("{} {unit}", range(limits));
+    let instead = too_few.short(amount);
+    let also = |limits: Limits, unit: &str| match instead {
+        Some(_) => minus(format!(
+            "{:.*} {unit}",
+            places_for(limits, instead),
+            limits.estimate
+        )),
+        None => format!("{} {unit}", range(limits, None)),
+    };
     let mut rest = vec![also(amount.beans_per_ft2, "beans/ft²")];
     for (unit, limits) in [
         ("bu/ac", amount.bu_per_ac),
@@ -171,28 +179,35 @@ fn figure(answer: &Answer) -> Block {
         }
     }
     rest.extend(amount.percent_of_yield.map(|l| also(l, "% of the yield")));
-    let places = places_for(answer.figure);
+    let places = places_for(answer.figure, instead);
+    let (told, brackets) = match too_few.words(amount) {
+        Some(words) => (format!("{}. There are {words}.", answer.says), ""),
+        None => (
+            format!(
+                "{}. 95 % limits: {:.places$} to {:.places$} {}.",
+                answer.says, answer.figure.low, answer.figure.high, answer.unit
+            ),
+            " (limits in brackets)",
+        ),
+    };
     Block::Figure {
         figure: minus(format!(
             "{:.places$} {}",
             answer.figure.estimate, answer.unit
         )),
         under: vec![
-            minus(format!(
-                "{}. 95 % limits: {:.places$} to {:.places$} {}.",
-                answer.says, answer.figure.low, answer.figure.high, answer.unit
-            )),
-            format!(
-                "The same in other units (limits in brackets): {}.",
-                rest.join("; ")
-            ),
+            minus(told),
+            format!("The same in other units{brackets}: {}.", rest.join("; ")),
         ],
     }
 }
 
-/// "2.31 (1.80 to 2.90)", with a true minus.
-fn range(limits: Limits) -> String {
-    let places = places_for(limits);
+/// "2.31 (1.80 to 2.90)", with a true minus; `instead`: words in the place of the limits.
+fn range(limits: Limits, instead: Option<&str>) -> String {
+    let places = places_for(limits, instead);
+    if let Some(words) = instead {
+        return minus(format!("{:.places$} ({words})", limits.estimate));
+    }
     minus(format!(
         "{:.places$} ({:.places$} to {:.places$})",
         limits.estimate, limits.low, limits.high
@@ -210,8 +225,9 @@ fn minus(text: String) -> String {
     out
 }
 
-fn places_for(limits: Limits) -> usize {
-    let most = limits.estimate.abs().max(limits.high.abs());
+fn places_for(limits: Limits, instead: Option<&str>) -> usize {
+    let high = instead.map_or(limits.high.abs(), |_| 0.0);
+    let most = limits.estimate.abs().max(high);
     if most >= 100.0 {
         0
     } else if most >= 10.0 {
@@ -298,6 +314,7 @@ fn by_source(facts: &Facts) -> Table {
     let row = |source: &super::SourceFact| {
         let a = &source.amount;
         let mut row = vec![source.title.clone()];
+        let range = |limits| range(limits, facts.too_few.short(a));
         row.extend([a.bu_per_ac, a.lb_per_ac, a.kg_per_ha].map(range));
         if has_yield {
             row.push(a.percent_of_yield.map(range).unwrap_or_default());

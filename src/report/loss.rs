@@ -9,9 +9,14 @@ use super::loss_svg::{Line, bars, key, map, trend};
 use crate::{
     contrast::{Contrast, SourceContrast, Verdict},
     counts::Limits,
-    loss::{Amount, Basis, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source, SourceLoss},
+    loss::{
+        Amount, Basis, Evidence, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source,
+        SourceLoss,
+    },
     next::{Next, SAFETY},
+    plan::{TOO_FEW, TooFew},
     season::LossUnit,
+    units::plural,
 };
 
 /// What the page is made of.
@@ -44,11 +49,15 @@ struct Cell {
 }
 
 impl Cell {
-    fn of(limits: Limits) -> Self {
-        let places = places_for(limits);
+    /// `instead`: what is said where the limits say nothing.
+    fn of(limits: Limits, instead: Option<&str>) -> Self {
+        let places = places_for(limits, instead);
         Self {
             figure: format!("{:.places$}", limits.estimate),
-            limits: format!("{:.places$} to {:.places$}", limits.low, limits.high),
+            limits: match instead {
+                Some(words) => words.to_owned(),
+                None => format!("{:.places$} to {:.places$}", limits.low, limits.high),
+            },
         }
     }
 }
@@ -68,6 +77,7 @@ struct Row {
 pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
     let season = page.season;
     let (unit, factor) = unit_of(page);
+    let too_few = TooFew::of(&season.all);
     let lines = [Line {
         name: "All frames".to_owned(),
         loss: &season.all,
@@ -83,12 +93,12 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
     } else {
         bars(&by_setting, unit, factor)
     };
-    let (heads, rows) = table(page);
+    let (heads, rows) = table(page, &too_few);
     let mut environment = Environment::new();
     environment.add_template("loss.html", include_str!("loss.html"))?;
     let html = environment.get_template("loss.html")?.render(Serde(json!({
         "title": page.title,
-        "answer": answer(page, unit, factor),
+        "answer": answer(page, &too_few, unit, factor),
         "bars": bars(&lines, unit, factor),
         "key": key(&season.all),
         "setting_bars": setting_bars,
@@ -96,9 +106,13 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         "heads": heads,
         "rows": rows,
         "places": season.all.places,
+        "place_limits": season.all.places.iter().map(|p| place_limits(p, &too_few)).collect::<Vec<_>>(),
         "next": page.next,
         "next_title": page.next.map(|n| n.source.title()),
-        "next_amount": page.next.map(|n| range(crate::loss::scaled(n.bu_per_ac, factor), unit)),
+        "next_amount": page.next.map(|n| {
+            let instead = next_instead(n, &season.all, &too_few);
+            range(crate::loss::scaled(n.bu_per_ac, factor), unit, instead)
+        }),
         "map": map(&season.checks, unit, factor),
         "trend": trend(&season.checks, unit, factor),
         "unit": unit,
@@ -139,7 +153,10 @@ fn contrast_view(contrast: &Contrast, factor: f64) -> ContrastView<'_> {
     let seen = |s: &&SourceContrast| {
         s.first_bu_per_ac.estimate != 0.0 || s.second_bu_per_ac.estimate != 0.0
     };
-    let cell = |limits| Cell::of(crate::loss::scaled(limits, factor));
+    let cell = |limits: Limits| {
+        let instead = contrast.too_wide(&limits).then_some(TOO_FEW);
+        Cell::of(crate::loss::scaled(limits, factor), instead)
+    };
     ContrastView {
         first: &contrast.first,
         second: &contrast.second,
@@ -178,8 +195,10 @@ fn unit_of(page: &LossPage<'_>) -> (&'static str, f64) {
     }
 }
 
-fn places_for(limits: Limits) -> usize {
-    let most = limits.estimate.abs().max(limits.high.abs());
+/// `instead`: words that stand in the place of the limits.
+fn places_for(limits: Limits, instead: Option<&str>) -> usize {
+    let high = instead.map_or(limits.high.abs(), |_| 0.0);
+    let most = limits.estimate.abs().max(high);
     if most >= 100.0 {
         0
     } else if most >= 10.0 {
@@ -189,15 +208,24 @@ fn places_for(limits: Limits) -> usize {
     }
 }
 
-/// "2.31 (1.80 to 2.90) bu/ac".
-fn range(limits: Limits, unit: &str) -> String {
-    let places = places_for(limits);
-    format!(
-        "{:.places$} ({:.places$} to {:.places$}) {unit}",
-        limits.estimate, limits.low, limits.high
-    )
-    .trim_end()
-    .to_owned()
+/// "2.31 (1.80 to 2.90) bu/ac", or "2.31 (too few frames to say) bu/ac".
+fn range(limits: Limits, unit: &str, instead: Option<&str>) -> String {
+    let Cell { figure, limits } = Cell::of(limits, instead);
+    format!("{figure} ({limits}) {unit}").trim_end().to_owned()
+}
+
+/// The mean of a place with its limits, or the words in their place.
+fn place_limits(place: &Evidence, too_few: &TooFew) -> String {
+    let l = place.beans_per_ft2;
+    if too_few.hides_density(&l) {
+        format!("{:.2} ({TOO_FEW})", l.estimate)
+    } else {
+        format!("{:.2} ({:.2} to {:.2})", l.estimate, l.low, l.high)
+    }
+}
+
+fn next_instead(next: &Next, loss: &SourceLoss, too_few: &TooFew) -> Option<&'static str> {
+    too_few.short(&loss.get(next.source)?.amount)
 }
 
 #[derive(Serialize)]
@@ -210,7 +238,7 @@ struct Answer {
 }
 
 /// The one number first: the total, or as much of it as can be told.
-fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
+fn answer(page: &LossPage<'_>, too_few: &TooFew, unit: &str, factor: f64) -> Option<Answer> {
     let loss = &page.season.all;
     let source = [
         Source::Total,
@@ -221,7 +249,12 @@ fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
     .into_iter()
     .find_map(|source| loss.get(source))?;
     let limits = crate::loss::scaled(source.amount.bu_per_ac, factor);
-    let places = places_for(limits);
+    let instead = too_few.short(&source.amount);
+    let cell = Cell::of(limits, instead);
+    let also = |limits, unit: &str| match instead {
+        Some(_) => format!("{} {unit}", Cell::of(limits, instead).figure),
+        None => range(limits, unit, None),
+    };
     let currency = &page.season.assumptions.currency;
     Some(Answer {
         what: match source.source {
@@ -230,31 +263,31 @@ fn answer(page: &LossPage<'_>, unit: &str, factor: f64) -> Option<Answer> {
             Source::Header => "are lost at the header; the machine is not known",
             _ => "fell before harvest; the rest is not known",
         },
-        figure: format!("{:.places$} {unit}", limits.estimate),
-        limits: format!(
-            "95 % limits {:.places$} to {:.places$}",
-            limits.low, limits.high
-        ),
+        figure: format!("{} {unit}", cell.figure),
+        limits: match too_few.words(&source.amount) {
+            Some(words) => words,
+            None => format!("95 % limits {}", cell.limits),
+        },
         money: (source.amount.money)
             .zip(page.season.assumptions.area_ac)
-            .map(|(m, acres)| format!("{} over {acres:.0} acres", range(m, currency)))
+            .map(|(m, acres)| format!("{} over {acres:.0} acres", also(m, currency)))
             .or_else(|| {
                 source
                     .amount
                     .money_per_ac
-                    .map(|m| format!("{} an acre", range(m, currency)))
+                    .map(|m| format!("{} an acre", also(m, currency)))
             }),
         percent: source
             .amount
             .percent_of_yield
-            .map(|p| range(p, "% of the yield")),
+            .map(|p| also(p, "% of the yield")),
     })
 }
 
 type Column = (String, Box<dyn Fn(&Amount) -> Option<Limits>>);
 
 /// The table: sources down, units across; units that nobody asked for are left out.
-fn table(page: &LossPage<'_>) -> (Vec<String>, Vec<Row>) {
+fn table(page: &LossPage<'_>, too_few: &TooFew) -> (Vec<String>, Vec<Row>) {
     let loss = &page.season.all;
     let currency = page.season.assumptions.currency.clone();
     let all: Vec<Column> = vec![
@@ -287,7 +320,10 @@ fn table(page: &LossPage<'_>) -> (Vec<String>, Vec<Row>) {
             sum: !source.source.is_part(),
             cells: used
                 .iter()
-                .map(|(_, of)| of(&source.amount).map_or_else(Cell::default, Cell::of))
+                .map(|(_, of)| {
+                    let instead = too_few.short(&source.amount);
+                    of(&source.amount).map_or_else(Cell::default, |l| Cell::of(l, instead))
+                })
                 .collect(),
             rests_on: in_words(&source.rests_on),
         })
@@ -353,14 +389,19 @@ fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
 
 /// The loss in a few lines, for a terminal.
 pub fn loss_text(loss: &SourceLoss) -> String {
+    let too_few = TooFew::of(loss);
     let mut text = format!("{:<26}{:>28}  {}\n", "", "bu/ac (95 % limits)", "kg/ha");
     for source in &loss.sources {
+        let instead = too_few.short(&source.amount);
         text.push_str(&format!(
             "{:<26}{:>28}  {}\n",
             source.source.title(),
-            range(source.amount.bu_per_ac, ""),
-            range(source.amount.kg_per_ha, ""),
+            range(source.amount.bu_per_ac, "", instead),
+            range(source.amount.kg_per_ha, "", instead),
         ));
+    }
+    if loss.sources.iter().any(|s| too_few.hides(&s.amount)) {
+        text.push_str(&format!("{TOO_FEW} how sure: {}\n", too_few.what_to_do()));
     }
     for caution in &loss.cautions {
         text.push_str(&format!("caution: {}\n", caution.message));
@@ -371,17 +412,23 @@ pub fn loss_text(loss: &SourceLoss) -> String {
 /// The loss over all frames together, for a terminal.
 pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
     let a = &loss.amount;
+    let too_few = TooFew::over(loss);
+    let instead = too_few.short(a);
     let mut text = format!(
-        "{} frames, {:.2} m² of ground, {:.1} beans\n{}\n{}\n{}\n{}\n  of it in pods: {}\n",
-        loss.frames,
+        "{}, {:.2} m² of ground, {:.1} beans\n{}\n{}\n{}\n{}\n  of it in pods: {}\n",
+        plural(loss.frames, "frame"),
         loss.area_m2,
         loss.beans,
-        range(a.beans_per_ft2, "beans/ft²"),
-        range(a.bu_per_ac, "bu/ac"),
-        range(a.lb_per_ac, "lb/ac"),
-        range(a.kg_per_ha, "kg/ha"),
-        range(loss.in_pods.bu_per_ac, "bu/ac"),
+        range(a.beans_per_ft2, "beans/ft²", instead),
+        range(a.bu_per_ac, "bu/ac", instead),
+        range(a.lb_per_ac, "lb/ac", instead),
+        range(a.kg_per_ha, "kg/ha", instead),
+        // Their limits follow those of the whole.
+        range(loss.in_pods.bu_per_ac, "bu/ac", instead),
     );
+    if let Some(words) = too_few.words(a) {
+        text.push_str(&format!("{words}\n"));
+    }
     for caution in more.iter().chain(&loss.cautions) {
         text.push_str(&format!("caution: {}\n", caution.message));
     }
@@ -389,11 +436,12 @@ pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
 }
 
 /// What to look at next, for a terminal.
-pub fn next_text(next: &Next) -> String {
+pub fn next_text(next: &Next, loss: &SourceLoss) -> String {
+    let instead = next_instead(next, loss, &TooFew::of(loss));
     let mut text = format!(
         "Look at next: {}, {}; {}.\n",
         next.source.title(),
-        range(next.bu_per_ac, "bu/ac"),
+        range(next.bu_per_ac, "bu/ac", instead),
         next.how_sure
     );
     for remedy in &next.look_at {

@@ -640,3 +640,177 @@ fn a_rings_edge_set_by_hand_makes_the_plot_anew_and_keeps_the_bars_height() {
     page.post("/api/undo", &json!({"seq": 1}));
     assert_eq!(page.photo(0)["corners_by_hand"], false);
 }
+
+/// A model of another name and SHA-256, that takes fewer objects for beans.
+fn other_model(field: &Field, name: &str) {
+    let own = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
+    let mut network = fs::read(own.join("beans-v3.onnx")).unwrap();
+    // ModelProto's doc_string (field 6 of the ONNX standard): a remark that changes nothing but the bytes.
+    network.extend([0x32, 1, name.as_bytes()[0]]);
+    let card = fs::read_to_string(own.join("beans-v3.toml")).unwrap();
+    let mut lines: Vec<String> = card.lines().map(str::to_owned).collect();
+    let mut change = |key: &str, value: String| {
+        let at = lines.iter().position(|line| line.starts_with(key)).unwrap();
+        lines[at] = format!("{key} = {value}");
+    };
+    change("name", format!("\"{name}\""));
+    change(
+        "sha256",
+        format!("\"{}\"", podfall::photo::sha256_hex(&network)),
+    );
+    change("weights", "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned());
+    field.put(&format!("{name}.onnx"), &network);
+    field.put(&format!("{name}.toml"), lines.join("\n").as_bytes());
+}
+
+/// Corners set by hand: the photo is counted anew with the model that the season was counted with, or not at all.
+#[test]
+fn a_plot_made_anew_goes_by_the_model_of_the_season() {
+    let field = counted();
+    for name in ["b.jpg", "c.jpg"] {
+        fs::remove_file(field.path(&format!("photos/{name}"))).unwrap();
+    }
+    other_model(&field, "mine");
+    other_model(&field, "yours");
+    field.run(&["count", ".", "--no-pictures", "--model", "mine.onnx"]);
+    let corners = |x: f64| json!([[x, 250.0], [1000.0, 240.0], [1010.0, 800.0], [440.0, 810.0]]);
+    let edge = |x: f64| json!({"do": "corners", "corners_px": corners(x)});
+    let by_itself = |model: &[&str]| {
+        let corners = "450,250,1000,240,1010,800,440,810";
+        let args = [
+            &[
+                "count",
+                "photos/d.jpg",
+                "--corners",
+                corners,
+                "--out",
+                "alone",
+                "--json",
+                "--no-pictures",
+            ],
+            model,
+        ]
+        .concat();
+        let line = field.run(&args).stdout;
+        serde_json::from_str::<Value>(&line).unwrap()["counts"]["beans"].clone()
+    };
+    let mine = by_itself(&["--model", "mine.onnx"]);
+    assert_ne!(mine, by_itself(&[]), "the two models tell this photo apart");
+    let page = Page::open(field.folder.path());
+    let told = page.says(1, edge(450.0));
+    assert_eq!(told["photo"]["counts"]["beans"], mine);
+    page.kill();
+    // Another file in its place, then none: told, and nothing is said of the photo.
+    let refused = |words: &[&str]| {
+        let page = Page::open(field.folder.path());
+        let seq = page.seq();
+        let answer = page.say(seq, 1, edge(460.0));
+        assert_eq!(answer.status, 422);
+        let error = answer.json()["error"].as_str().unwrap().to_owned();
+        for word in words {
+            assert!(error.contains(word), "{word}: {error}");
+        }
+        assert_eq!(page.seq(), seq);
+        assert_eq!(
+            page.photo(1)["counts"]["beans"],
+            mine,
+            "what was counted before stays"
+        );
+    };
+    let renamed = |from: &str, to: &str| {
+        for end in ["onnx", "toml"] {
+            fs::rename(
+                field.path(&format!("{from}.{end}")),
+                field.path(&format!("{to}.{end}")),
+            )
+            .unwrap();
+        }
+    };
+    renamed("mine", "moved");
+    refused(&["mine", "cannot be read", "--model"]);
+    renamed("yours", "mine");
+    refused(&["SHA-256", "another one"]);
+    let wrong = field.run(&["confirm", ".", "--no-open", "--model", "mine.onnx"]);
+    assert_eq!(wrong.code, Some(2), "{}", wrong.stderr);
+    assert!(wrong.stderr.contains("SHA-256"), "{}", wrong.stderr);
+    // Named once, it is known from then on.
+    let named = ["confirm", ".", "--no-open", "--model", "moved.onnx"];
+    Page::start(&mut field.command(&named)).kill();
+    let page = Page::open(field.folder.path());
+    page.says(1, edge(460.0));
+    page.kill();
+    // Counted with another model: the count made anew with the first one is not mixed in.
+    field.run(&["count", ".", "--no-pictures"]);
+    let page = Page::open(field.folder.path());
+    assert_eq!(page.photo(1)["recount_missing"], true);
+    assert_eq!(page.photo(1)["corners_px"], corners(460.0));
+    page.says(1, edge(460.0));
+    assert_eq!(page.photo(1)["recount_missing"], false);
+}
+
+/// Two frames say next to nothing of the field: words stand wherever limits would read as nonsense, and the JSON keeps them.
+#[test]
+fn of_two_frames_no_absurd_limits_are_shown_anywhere() {
+    let field = counted();
+    let mut counts = field.json("out/counts.json");
+    let two = counts["photos"].as_array_mut().unwrap();
+    two.retain(|p| p["photo"] == "a.jpg" || p["photo"] == "c.jpg");
+    field.put("out/counts.json", counts.to_string().as_bytes());
+    let too_few = "too few frames to say";
+    let to_do = "too few frames to say how sure this is: count at least";
+    let loss: Value = serde_json::from_str(&field.runs_well(&["loss", ".", "--json"])).unwrap();
+    let limits = &loss["amount"]["bu_per_ac"];
+    assert!(
+        number(&limits["high"]) > 10.0 * number(&limits["estimate"]),
+        "{limits}"
+    );
+    let text = field.runs_well(&["loss", "."]);
+    assert!(text.contains(to_do), "{text}");
+    let page = Page::open(field.folder.path());
+    let answer = page.get("/api/season").json()["answer"].clone();
+    assert!(
+        answer["first"]["too_few"]
+            .as_str()
+            .unwrap()
+            .starts_with(to_do)
+    );
+    assert_eq!(answer["half_width"], "");
+    assert_eq!(answer["enough"], false);
+    let says = answer["says"].as_str().unwrap();
+    assert!(
+        says.starts_with("Too few frames to say how sure this is: count at least")
+            && !says.contains('±'),
+        "{says}"
+    );
+    page.says(0, json!({"do": "note", "text": "seen"}));
+    page.says(0, json!({"do": "confirm"}));
+    page.kill();
+    let absurd = |text: &str| text.contains("95 % limits 0") || text.contains("95 % limits: 0");
+    field.runs_well(&["redraw", "."]);
+    let html = field.text("out/confirmed.html");
+    assert!(html.contains(to_do), "the confidence report");
+    let ran = field.run(&["record", "."]);
+    assert_eq!(ran.code, Some(3), "{}", ran.stderr);
+    let html = field.text("record/record.html");
+    assert!(html.contains(to_do) && !absurd(&html), "the record");
+    field.put("sheet.csv", b"photo,place\na.jpg,behind\nc.jpg,behind\n");
+    let text = field.runs_well(&["loss", "."]);
+    assert!(
+        text.contains(too_few) && text.contains("more behind the machine"),
+        "{text}"
+    );
+    let html = field.text("out/loss.html");
+    assert!(
+        html.contains("more behind the machine") && !absurd(&html),
+        "the loss page"
+    );
+    fs::remove_dir_all(field.path("record")).unwrap();
+    fs::remove_file(field.path("record.zip")).unwrap();
+    let ran = field.run(&["record", "."]);
+    assert_eq!(ran.code, Some(3), "{}", ran.stderr);
+    let html = field.text("record/record.html");
+    assert!(
+        html.contains("more behind the machine") && !absurd(&html),
+        "the record"
+    );
+}

@@ -85,3 +85,22 @@ fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
     );
     assert!(!field.path("out/confirmed/a.jpg").exists());
 }
+
+/// Counted without pictures: a photo of which nothing was said has none, and the page says why and how to get it.
+#[test]
+fn a_batch_counted_without_pictures_says_so() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    page.says(0, json!({"do": "confirm"}));
+    page.kill();
+    field.runs_well(&["redraw", "."]);
+    let html = field.text("out/confirmed.html");
+    assert!(!html.contains("could not be read"), "every file could");
+    assert_eq!(html.matches("counted without pictures").count(), 3);
+    assert!(html.contains("without --no-pictures"));
+    // As it says: counted again for the pictures, all of them are there.
+    field.run(&["count", "."]);
+    field.runs_well(&["redraw", "."]);
+    let html = field.text("out/confirmed.html");
+    assert!(!html.contains("No picture"), "all are drawn");
+}

@@ -2,21 +2,24 @@
 //! tool is off, is refused where it does not help, and the limits go on to hold.
 //!
 //! The figures in DEVELOPERS.md come from
-//! `PODFALL_SEASONS=1000 cargo test --release --test suite threshold::table -- --ignored --nocapture`.
+//! `PODFALL_SEASONS=300 cargo test --test suite threshold::table -- --ignored --nocapture`.
 
 use podfall::{
-    count::chances::{Allowances, how_many},
-    counts::{
-        Counts, CountsFile, Kind, Limits, ModelName, Object, PhotoCount, PlotSize, SCHEMA, Status,
+    count::{
+        bean_at,
+        chances::{Allowances, how_many},
     },
+    counts::{Counts, CountsFile, Limits, ModelName, Object, PhotoCount, PlotSize, SCHEMA, Status},
     frame::FrameSpec,
-    loss::{Assumptions, Basis, FrameLoss, loss_over, season_frames_confirmed, settle},
+    geometry::Point,
+    loss::{
+        Assumptions, Basis, FrameLoss, SeasonFrames, loss_over, season_frames_confirmed, settle,
+    },
     marks::{
         ConfirmMark, ConfirmedCounts, HOME_MM, MarkSettings, MarksOfPhoto, Named, ObjectMark,
         PhotoMarks, RecountFile, SeasonMarks, Verdict, confirmed,
     },
     photo::PhotoMeta,
-    score::Chances,
     stats::{Chance, gamma_quantile, logistic},
     units::M2_PER_FT2,
 };
@@ -27,6 +30,8 @@ const SETTINGS: MarkSettings = MarkSettings {
 };
 /// Beans seen and in no list, for one that is.
 const MISSED: f64 = 0.1;
+/// Seasons for the mean of a ratio: one alone may lie anywhere from 0.84 to 0.67.
+const SEASONS: usize = 20;
 
 /// What a field is like, and which of its photos were confirmed.
 #[derive(Debug, Clone, Copy)]
@@ -83,27 +88,8 @@ fn drawn(field: &Field, chance: &mut Chance) -> (Vec<(f64, bool)>, usize) {
 }
 
 fn object(id: u32, p: f64) -> Object {
-    Object {
-        id,
-        kind: Kind::Bean,
-        x_px: 100.0 * f64::from(id),
-        y_px: 0.0,
-        x_mm: 10.0 * f64::from(id),
-        y_mm: 0.0,
-        length_mm: 7.0,
-        width_mm: 6.0,
-        angle_deg: 0.0,
-        probability: p,
-        counted: p >= 0.4,
-        doubtful: (0.2..=0.8).contains(&p),
-        beans_in_pod: None,
-        chances: Chances {
-            bean: p,
-            split: 0.0,
-            pod: 0.0,
-            other: 1.0 - p,
-        },
-    }
+    let at = 10.0 * f64::from(id);
+    bean_at(id, Point::new(at, 0.0), Point::new(10.0 * at, 0.0), p)
 }
 
 fn exactly(n: f64) -> Limits {
@@ -154,11 +140,13 @@ fn photo(name: &str, objects: Vec<Object>) -> PhotoCount {
     }
 }
 
-/// Every doubtful object said to be what it is, and the photo called right.
+/// Every doubtful object said to be what it is, others where they are shown as what they are not, and the photo called
+/// right: its marks and its count agree, as a person leaves them.
 fn marks(count: &PhotoCount, real: &[bool], truth: f64) -> PhotoMarks {
     let said = |text: &str| text.to_owned();
-    let doubtful = count.objects.iter().zip(real).filter(|(o, _)| o.doubtful);
-    let objects = doubtful.map(|(object, is)| ObjectMark {
+    let looked_at = count.objects.iter().zip(real);
+    let looked_at = looked_at.filter(|(o, is)| o.doubtful || o.counted != **is);
+    let objects = looked_at.map(|(object, is)| ObjectMark {
         seq: 1,
         who: said("me"),
         at: said("2026-10-01T19:04:05+02:00"),
@@ -379,35 +367,36 @@ fn too_few_confirmed_photos_fit_nothing_and_two_say_nothing() {
 #[test]
 fn the_ratio_carries_only_what_the_threshold_leaves() {
     let mut chance = Chance::new(9);
-    let applied = |counts: &ConfirmedCounts| counts.threshold().is_some_and(|t| t.applied);
-    let mut seasons = (0..20).map(|_| simulate(&FIELD, &mut chance).counts);
-    let counts = seasons.find(applied).expect("one of twenty at least");
+    let seasons = (0..SEASONS).map(|_| simulate(&FIELD, &mut chance).counts);
+    let (mut with, mut alone) = (Vec::new(), Vec::new());
+    for counts in seasons {
+        let threshold = counts.threshold().unwrap();
+        if !threshold.applied {
+            continue;
+        }
+        let season = season_frames_confirmed(&counts, None).unwrap();
+        let ratio = |frames: &[FrameLoss]| settle(frames, &Assumptions::default()).ratio.unwrap();
+        with.push(ratio(&season.frames).ratio - 1.0);
+        alone.push(ratio(&without(&counts, &season.frames)).ratio - 1.0);
+        each_confirmed_photo_is_made_without_itself(&counts, &season);
+    }
+    let mean = |of: &[f64]| of.iter().sum::<f64>() / of.len() as f64;
+    let (with, alone) = (mean(&with), mean(&alone));
+    // Alone the ratio stands at 0.79, under the threshold at 0.96: what is left is mostly that beans in no list are
+    // reckoned at a share of what the tool lists, doubtful ones too.
+    assert!(with.abs() < 0.3 * alone.abs(), "{with:.3} {alone:.3}");
+}
+
+fn each_confirmed_photo_is_made_without_itself(counts: &ConfirmedCounts, season: &SeasonFrames) {
     let threshold = counts.threshold().unwrap();
     assert!(threshold.shift_logit < -0.4, "{threshold:?}");
     assert!(threshold.counts_from > 0.5, "{threshold:?}");
-    let season = season_frames_confirmed(&counts, None).unwrap();
-    let with = settle(&season.frames, &Assumptions::default())
-        .ratio
-        .unwrap();
-    let bare = without(&counts, &season.frames);
-    let alone = settle(&bare, &Assumptions::default()).ratio.unwrap();
-    assert!(
-        (with.ratio - 1.0).abs() < 0.75 * (alone.ratio - 1.0).abs(),
-        "{with:?} {alone:?}"
-    );
     let applied = |line: &str| line.contains("is applied to the photos that nobody confirmed");
     assert!(season.cautions.iter().any(|c| applied(&c.message)));
     for frame in season.frames.iter().filter(|f| f.basis == Basis::Confirmed) {
-        assert_eq!(
-            frame.beans,
-            counts.photos[&frame.photo]
-                .applied
-                .count
-                .counts
-                .unwrap()
-                .beans
-        );
-        assert_ne!(frame.tool_beans, counts.photos[&frame.photo].tool_beans);
+        let of_photo = &counts.photos[&frame.photo];
+        assert_eq!(frame.beans, of_photo.applied.count.counts.unwrap().beans);
+        assert_ne!(frame.tool_beans, of_photo.tool_beans);
     }
 }
 

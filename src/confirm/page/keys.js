@@ -10,7 +10,7 @@ export const KEYS = [
   { does: "back", keys: ["Backspace", "ArrowLeft"], shown: "←", label: "Back", on: "one", tells: "the doubtful one before" },
   { does: "next-any", keys: ["."], shown: ".", label: "Next of all", on: "one", tells: "the next object, doubtful or not" },
   { does: "back-any", keys: [","], shown: ",", label: "One before, of all", on: "one", tells: "the object before, doubtful or not" },
-  { does: "take", keys: ["d", "Delete"], shown: "D", label: "Take away", on: "one" },
+  { does: "take", keys: ["d", "Delete"], shown: "D", label: "Take away", on: "one", tells: "one that was added; of those found it says: neither" },
   { does: "add", keys: ["a"], shown: "A", label: "Add a missed one", on: "photo", tells: "then click it, or arrows and Enter" },
   { does: "confirm", keys: ["Enter"], shown: "Enter", label: "Count is right, next photo", on: "photo" },
   { does: "undo", keys: ["u"], shown: "U or Ctrl Z", label: "Undo", on: "photo" },

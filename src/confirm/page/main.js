@@ -56,6 +56,8 @@ function buttons() {
   };
   const object = current();
   for (const does of ["bean", "split", "pod", "none", "take"]) off(does, !object);
+  // Of what the tool found, "Neither" says the same.
+  show.toolOf("take").hidden = !(object && object.added);
   by("pod-tools").hidden = !(object && object.verdict && object.verdict.is === "pod");
   off("undo", !season.undo);
   off("redo", !season.redo);
@@ -173,7 +175,7 @@ function goOn() {
   if (to) {
     open(to.n);
   } else {
-    show.message("Every photo is done. podfall loss goes by what you said.");
+    show.message("Every photo is done, and all is kept: this page can be closed. podfall loss goes by what you said.");
   }
 }
 

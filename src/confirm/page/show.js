@@ -12,7 +12,10 @@ export function element(name, text, ...inside) {
 
 const number = (v, decimals) => v.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
 
-export const range = (l, decimals) => `${number(l.low, decimals)} to ${number(l.high, decimals)}`;
+const range = (l, decimals) => `${number(l.low, decimals)} to ${number(l.high, decimals)}`;
+
+/** A figure's limits, or what is said where they say nothing. */
+const told = (f) => f.too_few || range(f.limits, f.decimals);
 
 /** A count: without limits where there are none. */
 export function counted(l) {
@@ -79,14 +82,17 @@ export function answer(season) {
   by("answer-name").textContent = first.name;
   by("answer-value").textContent = number(first.limits.estimate, first.decimals);
   by("answer-unit").textContent = first.unit;
-  by("answer-limits").textContent = `(${range(first.limits, first.decimals)}; ±${number(answer.half_width_pct, 0)} %)`;
+  const inside = (a) => [a.first.too_few ? "too few frames to say how sure" : range(a.first.limits, a.first.decimals), a.half_width].filter(Boolean).join("; ");
+  by("answer-limits").textContent = `(${inside(answer)})`;
   by("answer-says").textContent = answer.says;
   by("answer-says").classList.toggle("enough", answer.enough);
   const same = before && before.first.unit === first.unit && before.first.name === first.name;
-  by("answer-before").textContent = same ? `before anything was said: ${number(before.first.limits.estimate, first.decimals)} (${range(before.first.limits, first.decimals)}; ±${number(before.half_width_pct, 0)} %)` : "";
-  bar(first.limits, same ? before.first.limits : null);
+  by("answer-before").textContent = same ? `before anything was said: ${number(before.first.limits.estimate, first.decimals)}${before.first.too_few ? "" : ` (${inside(before)})`}` : "";
+  // Limits that say nothing are not drawn either: they would press all else flat.
+  by("bar").hidden = Boolean(first.too_few);
+  if (!first.too_few) bar(first.limits, same && !before.first.too_few ? before.first.limits : null);
   by("answer-table").replaceChildren(...[first, ...answer.more].map((f) => {
-    const cell = element("td", `${number(f.limits.estimate, f.decimals)} (${range(f.limits, f.decimals)}) ${f.unit}`);
+    const cell = element("td", `${number(f.limits.estimate, f.decimals)} ${f.unit} (${told(f)})`);
     const head = element("th", f.name);
     head.scope = "row";
     return element("tr", "", head, cell);
@@ -105,7 +111,6 @@ function bar(now, before) {
     part.style.left = share(l.low);
     part.style.width = `${100 * (l.high - Math.max(0, l.low)) / most}%`;
   };
-  by("bar").hidden = false;
   put("bar-before", before);
   put("bar-now", now);
   by("bar-dot").style.left = share(now.estimate);
@@ -145,7 +150,7 @@ export function photo(photo, season) {
   const problem = photo.standing === "unusable" ? "" : photo.problem || "";
   const more = [
     photo.corners_by_hand ? "The frame's edge was set by hand." : "",
-    photo.recount_missing ? "The count with this edge of the frame is not there any more: move the edge once more." : "",
+    photo.recount_missing ? "The count with this edge of the frame is not there any more: keep the edge once more (C, then Enter)." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
   ];
   const here = photo.standing !== "unusable" && !photo.counts
@@ -214,7 +219,7 @@ function forms(photo, season) {
 export function one(photo, object, left) {
   const says = by("one-says");
   by("one").classList.toggle("empty", !object);
-  by("one-title").textContent = left ? `${plural(left, "doubtful one")} left here` : photo.counts ? "Nothing doubtful left here" : "No count";
+  by("one-title").textContent = left ? `${left} doubtful left here. What is this one?` : photo.counts ? "Nothing doubtful left here" : "No count";
   if (!object) {
     says.textContent = photo.standing === "confirmed" ? "Confirmed." : !photo.counts ? "This photo has no count yet."
       : photo.objects.length === 0 ? "Nothing was found on this photo. Add what you see (A); if there is nothing, press Enter."

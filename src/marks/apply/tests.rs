@@ -5,7 +5,6 @@ use crate::{
     geometry::LensBend,
     marks::{Act, Entry, Journal, PhotoMarks, Said, SeasonMarks, line_of},
     photo::PhotoMeta,
-    score::Chances,
 };
 
 const SETTINGS: MarkSettings = MarkSettings {
@@ -33,27 +32,7 @@ fn photo(beans: &[(f64, f64, f64)]) -> PhotoCount {
         bar_width_mm: 0.0,
     };
     let objects: Vec<Object> = (beans.iter().zip(1..))
-        .map(|(&(x, y, p), id)| Object {
-            id,
-            kind: Kind::Bean,
-            x_px: 10.0 * x,
-            y_px: 10.0 * y,
-            x_mm: x,
-            y_mm: y,
-            length_mm: 7.0,
-            width_mm: 6.0,
-            angle_deg: 0.0,
-            probability: p,
-            counted: p >= 0.4,
-            doubtful: (0.2..=0.8).contains(&p),
-            beans_in_pod: None,
-            chances: Chances {
-                bean: p,
-                split: 0.0,
-                pod: 0.0,
-                other: 1.0 - p,
-            },
-        })
+        .map(|(&(x, y, p), id)| bean_at(id, Point::new(x, y), Point::new(10.0 * x, 10.0 * y), p))
         .collect();
     let sum: f64 = beans.iter().map(|b| b.2).sum();
     PhotoCount {

@@ -51,6 +51,8 @@ pub struct Figure {
     pub unit: String,
     /// Decimals shown, at most 6.
     pub decimals: u8,
+    /// What is said where the limits say nothing.
+    pub too_few: Option<String>,
 }
 
 /// A table of words, as they are shown.
@@ -107,6 +109,8 @@ impl From<minijinja::Error> for HtmlError {
 struct FigureWords {
     name: String,
     value: String,
+    /// Whether `range` holds limits; else words in their place.
+    limits: bool,
     range: String,
     unit: String,
 }
@@ -123,7 +127,11 @@ impl FigureWords {
         Self {
             name: figure.name.clone(),
             value: put(estimate),
-            range: format!("{} to {}", put(low), put(high)),
+            limits: figure.too_few.is_none(),
+            range: match &figure.too_few {
+                Some(words) => words.clone(),
+                None => format!("{} to {}", put(low), put(high)),
+            },
             unit: figure.unit.clone(),
         }
     }

@@ -9,6 +9,7 @@ fn report(scenes: &[Scene]) -> String {
     let summary = Summary {
         title: "North <field> & \"hill\"".to_owned(),
         headline: Some(Figure {
+            too_few: None,
             name: "Loss".to_owned(),
             limits: Limits {
                 estimate: 1.925,

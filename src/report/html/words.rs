@@ -158,6 +158,7 @@ pub(super) struct PhotoWords {
     cautions: Vec<CautionWords>,
     check: Vec<String>,
     small: Option<Value>,
+    no_picture: &'static str,
     crops: Vec<CropWords>,
     crops_note: String,
 }
@@ -209,6 +210,10 @@ impl PhotoWords {
                 .collect(),
             check: checks(part),
             small: picture(&part.pictures.small_jpeg),
+            no_picture: match count.status {
+                Status::Failed => "No picture: the file could not be read.",
+                _ => NOT_DRAWN,
+            },
             crops: crops(part),
             crops_note: match doubtful {
                 0 => String::new(),
@@ -222,6 +227,10 @@ impl PhotoWords {
         }
     }
 }
+
+/// Said where a photo that could be read has no picture in the report.
+const NOT_DRAWN: &str = "No picture: the photos were counted without pictures, or this one's file was gone when it was to be \
+                         drawn. To have them: podfall count as before, without --no-pictures.";
 
 /// A packed picture as the address of an `img`; `None` when there is none.
 fn picture(jpeg: &[u8]) -> Option<Value> {

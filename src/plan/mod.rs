@@ -1,5 +1,7 @@
 //! How many more frames, and where to lay them.
 
+mod too_few;
+
 use serde::Serialize;
 
 use crate::{
@@ -7,6 +9,8 @@ use crate::{
     sheet::Place,
     stats::{frames_needed_gamma_poisson, frames_needed_poisson, student_t_quantile},
 };
+
+pub use too_few::{TOO_FEW, TooFew};
 
 /// What frames are planned from.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
