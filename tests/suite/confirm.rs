@@ -643,11 +643,12 @@ fn a_rings_edge_set_by_hand_makes_the_plot_anew_and_keeps_the_bars_height() {
 
 /// A model of another name and SHA-256, that takes fewer objects for beans.
 fn other_model(field: &Field, name: &str) {
-    let own = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
-    let mut network = fs::read(own.join("beans-v3.onnx")).unwrap();
+    let models = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("models");
+    let own = models.join(podfall::model::built_in_card().name);
+    let mut network = fs::read(own.with_extension("onnx")).unwrap();
     // ModelProto's doc_string (field 6 of the ONNX standard): a remark that changes nothing but the bytes.
     network.extend([0x32, 1, name.as_bytes()[0]]);
-    let card = fs::read_to_string(own.join("beans-v3.toml")).unwrap();
+    let card = fs::read_to_string(own.with_extension("toml")).unwrap();
     let mut lines: Vec<String> = card.lines().map(str::to_owned).collect();
     let mut change = |key: &str, value: String| {
         let at = lines.iter().position(|line| line.starts_with(key)).unwrap();
