@@ -126,11 +126,11 @@ export function queue(season, current, open) {
     const state = p.standing === "partly" || p.standing === "untouched"
       ? (p.basis === "hand" ? "hand count" : STANDING[p.standing]) : STANDING[p.standing];
     const doubt = p.done ? "" : p.problem ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
-    const share = p.done ? "" : `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of all doubt`;
     button.append(
       element("span", `${p.done ? "✓ " : ""}${p.name}`),
-      element("small", [state, p.place, doubt, share].filter(Boolean).join(" · ")),
+      element("small", [state, p.place, doubt].filter(Boolean).join(" · ")),
     );
+    if (!p.done) button.title = `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of all that is in doubt`;
     button.classList.toggle("done", p.done);
     if (p.n === current) button.setAttribute("aria-current", "true");
     button.addEventListener("click", () => open(p.n));
