@@ -146,6 +146,7 @@ fn routes(shared: Arc<Shared>) -> Router {
     Router::new()
         .route("/", get(page))
         .route("/{file}", get(file))
+        .route("/api/open", get(opening))
         .route("/api/season", get(season))
         .route("/api/photo/{n}", get(photo))
         .route("/api/photo/{n}/plot.jpg", get(plot_picture))
@@ -237,8 +238,19 @@ fn refused(refusal: Refusal) -> Response {
     (status, format!("{refusal}\n")).into_response()
 }
 
-async fn page() -> Response {
-    with_type("text/html; charset=utf-8", include_str!("page/index.html"))
+/// The page; its head names the plot that is looked at first, which a browser then fetches beside the scripts.
+async fn page(State(shared): State<Arc<Shared>>) -> Response {
+    let mut answer = with_type("text/html; charset=utf-8", include_str!("page/index.html"));
+    let first = {
+        let session = shared.session();
+        (session.queue.first()).and_then(|q| session.plot_url(q.at))
+    };
+    let link = first
+        .and_then(|url| HeaderValue::from_str(&format!("<{url}>; rel=preload; as=image")).ok());
+    if let Some(link) = link {
+        answer.headers_mut().insert(header::LINK, link);
+    }
+    answer
 }
 
 /// The page's own files, by name: nothing is looked up on the disk.
@@ -302,6 +314,23 @@ fn both(
         photo: session.photo_view(at),
     };
     json(status, &told)
+}
+
+/// The season, and the photo that is looked at first.
+async fn opening(State(shared): State<Arc<Shared>>) -> Response {
+    let work = move || {
+        let mut session = shared.session();
+        let refreshed = session.refresh();
+        let first = session.queue.first().map_or(0, |q| q.at);
+        match refreshed {
+            Ok(_) => both(&session, first, StatusCode::OK, None),
+            Err(error) => {
+                let status = StatusCode::INTERNAL_SERVER_ERROR;
+                both(&session, first, status, Some(&error))
+            }
+        }
+    };
+    apart(work).await.unwrap_or_else(|e| *e)
 }
 
 async fn season(State(shared): State<Arc<Shared>>) -> Response {

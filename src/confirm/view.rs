@@ -222,7 +222,7 @@ impl Session {
             corners_by_hand: marks.corners_px.is_some(),
             recount_missing: of_photo.recount_missing,
             plot: outline.map(|_| PlotView {
-                url: format!("/api/photo/{at}/plot.jpg?v={}", self.picture_key(at)),
+                url: self.plot_address(at),
                 px_per_mm: pictures::px_per_mm(count),
                 margin_mm: pictures::MARGIN_MM,
                 photo_px_per_mm: count.plot.map_or(1.0, |p| p.photo_px_per_mm),
@@ -252,6 +252,16 @@ impl Session {
             note: of_photo.note.as_deref(),
             unusable: marks.unusable,
         })
+    }
+
+    /// Where the plot of a photo is; `None` without a frame.
+    pub(super) fn plot_url(&self, at: usize) -> Option<String> {
+        self.drawn_by(at)?.frame.as_ref()?;
+        Some(self.plot_address(at))
+    }
+
+    fn plot_address(&self, at: usize) -> String {
+        format!("/api/photo/{at}/plot.jpg?v={}", self.picture_key(at))
     }
 
     /// Changes when the plot of a photo is to be drawn anew.

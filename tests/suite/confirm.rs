@@ -36,6 +36,17 @@ fn every_route_answers_and_carries_the_policy() {
     let page = Page::open(field.folder.path());
     let html = page.get("/");
     assert_eq!(html.status, 200);
+    // What is looked at first comes in one answer, and the page's head names its plot.
+    let open = page.get("/api/open").json();
+    let first = &open["season"]["photos"][0]["n"];
+    assert_eq!(open["photo"]["n"], *first);
+    let url = open["photo"]["plot"]["url"].as_str().unwrap();
+    let link = format!("link: <{url}>; rel=preload; as=image");
+    assert!(
+        html.headers.to_lowercase().contains(&link),
+        "{}",
+        html.headers
+    );
     for name in [
         "page.css", "main.js", "keys.js", "draw.js", "view.js", "talk.js", "show.js",
     ] {

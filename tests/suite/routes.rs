@@ -43,6 +43,7 @@ pub fn seeds() -> Vec<Vec<u8>> {
         get("/page.css"),
         get("/favicon.ico"),
         get("/nothing.js"),
+        get("/api/open"),
         get("/api/season"),
         get("/api/photo/0"),
         get("/api/photo/2"),

@@ -38,13 +38,16 @@ function adopt(season, photo) {
 
 function redraw() {
   const { season, photo } = state;
+  // The picture is fetched and unpacked while the rest is put up.
+  if (photo) {
+    view.selected = current() || null;
+    view.show(photo, state.kind);
+  }
   show.answer(season);
   if (!photo) return;
   show.queue(season, photo.n, (n) => open(n));
   show.photo(photo, season);
   show.one(photo, current(), doubtful().length);
-  view.selected = current() || null;
-  view.show(photo, state.kind);
   buttons();
 }
 
@@ -94,18 +97,19 @@ function buttons() {
 
 async function open(n, name = null) {
   leave();
-  return inTurn(async () => {
-    const photo = await talk.photo(n);
-    state.photo = photo;
-    state.name = name;
-    if (!photo.plot) state.kind = "photo";
-    else if (state.kind === "photo" && !state.keep) state.kind = "plot";
-    if (!state.name) state.name = (doubtful()[0] || { name: null }).name;
-    state.asked = null;
-    redraw();
-    view.select(current() || null);
-    show.live(`${photo.name}: ${by("one-title").textContent}. ${by("one-says").textContent}`);
-  });
+  return inTurn(async () => opened(await talk.photo(n), name));
+}
+
+function opened(photo, name = null) {
+  state.photo = photo;
+  state.name = name;
+  if (!photo.plot) state.kind = "photo";
+  else if (state.kind === "photo" && !state.keep) state.kind = "plot";
+  if (!state.name) state.name = (doubtful()[0] || { name: null }).name;
+  state.asked = null;
+  redraw();
+  view.select(current() || null);
+  show.live(`${photo.name}: ${by("one-title").textContent} ${by("one-says").textContent}`);
 }
 
 function said(what, then) {
@@ -425,7 +429,7 @@ async function look() {
 }
 
 async function start() {
-  show.keysTable();
+  const asked = talk.opening();
   show.tools("say-tools", [["bean"], ["split"], ["pod"], ["none"]], act);
   show.tools("pod-tools", [1, 2, 3, 4, 5].map((n) => ["pod-beans", n]), act);
   show.tools("walk-tools", [["back"], ["next"], ["take"]], act);
@@ -434,13 +438,15 @@ async function start() {
   show.tools("view-tools", [["other"], ["marks"], ["closer"], ["farther"], ["fit"]], act);
   // On a phone the enlarged object comes before what the tool had to say of the photo.
   by("cautions").open = !window.matchMedia("(max-width: 46rem)").matches;
-  forms();
   await inTurn(async () => {
-    state.season = await talk.season();
-    show.answer(state.season);
+    const told = await asked;
+    state.season = told.season;
+    if (told.photo) opened(told.photo);
+    else show.answer(state.season);
   });
-  if (!state.season || !state.season.photos.length) return;
-  await open(state.season.photos[0].n);
+  show.keysTable();
+  forms();
+  if (!state.photo) return;
   by("canvas").focus({ preventScroll: true });
   window.addEventListener("focus", look);
   document.addEventListener("visibilitychange", look);

@@ -119,23 +119,45 @@ function bar(now, before) {
 
 const STANDING = { untouched: "", partly: "begun", confirmed: "confirmed", unusable: "set aside" };
 
+/** The rows of the queue by the photo's number: of 200, an act changes one. */
+const rows = new Map();
+
+function rowFor(n, open) {
+  const button = element("button", "", element("span"), element("small"));
+  button.type = "button";
+  button.addEventListener("click", () => open(n));
+  const row = { item: element("li", "", button), button, told: "" };
+  rows.set(n, row);
+  return row;
+}
+
+function fill(row, p, current) {
+  const state = p.standing === "partly" || p.standing === "untouched"
+    ? (p.basis === "hand" ? "hand count" : STANDING[p.standing]) : STANDING[p.standing];
+  const doubt = p.done ? "" : p.problem ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
+  const says = [state, p.place, doubt].filter(Boolean).join(" · ");
+  const share = p.done ? "" : `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of all that is in doubt`;
+  const told = [p.name, says, share, p.done, p.n === current].join("|");
+  if (row.told === told) return;
+  row.told = told;
+  const { button } = row;
+  const [name, small] = button.children;
+  name.textContent = `${p.done ? "✓ " : ""}${p.name}`;
+  small.textContent = says;
+  button.title = share;
+  button.classList.toggle("done", p.done);
+  if (p.n === current) button.setAttribute("aria-current", "true");
+  else button.removeAttribute("aria-current");
+}
+
 export function queue(season, current, open) {
-  by("queue-list").replaceChildren(...season.photos.map((p) => {
-    const button = element("button");
-    button.type = "button";
-    const state = p.standing === "partly" || p.standing === "untouched"
-      ? (p.basis === "hand" ? "hand count" : STANDING[p.standing]) : STANDING[p.standing];
-    const doubt = p.done ? "" : p.problem ? "no count" : p.doubtful ? `${p.doubtful} doubtful` : "";
-    button.append(
-      element("span", `${p.done ? "✓ " : ""}${p.name}`),
-      element("small", [state, p.place, doubt].filter(Boolean).join(" · ")),
-    );
-    if (!p.done) button.title = `${number(p.share_pct, p.share_pct < 10 ? 1 : 0)} % of all that is in doubt`;
-    button.classList.toggle("done", p.done);
-    if (p.n === current) button.setAttribute("aria-current", "true");
-    button.addEventListener("click", () => open(p.n));
-    return element("li", "", button);
-  }));
+  const box = by("queue-list");
+  season.photos.forEach((p, i) => {
+    const row = rows.get(p.n) || rowFor(p.n, open);
+    fill(row, p, current);
+    if (box.children[i] !== row.item) box.insertBefore(row.item, box.children[i] || null);
+  });
+  while (box.children.length > season.photos.length) box.lastChild.remove();
   const shown = document.querySelector("#queue [aria-current]");
   if (shown) {
     const list = by("queue-list");

@@ -36,6 +36,7 @@ async function ask(path, body) {
   return told;
 }
 
+export const opening = () => ask("/api/open");
 export const season = () => ask("/api/season");
 export const photo = (n) => ask(`/api/photo/${n}`);
 export const say = (seq, n, said) => ask("/api/say", { seq, photo: n, say: said });
