@@ -130,6 +130,7 @@ impl Season {
                 .map(|name| (name.to_owned(), real_photo(name).unwrap()))
                 .collect(),
             assumptions: Assumptions::default(),
+            model: None,
             bar_height_mm: None,
             title: "season".to_owned(),
             who: "tester".to_owned(),
