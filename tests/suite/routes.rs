@@ -196,7 +196,9 @@ fn every_route_answers() {
     };
     assert_eq!(
         codes(0),
-        [200, 200, 204, 404, 200, 200, 200, 200, 200, 303, 405, 403]
+        [
+            200, 200, 204, 404, 200, 200, 200, 200, 200, 200, 303, 405, 403
+        ]
     );
     assert_eq!(codes(1), [200; 16]);
     assert_eq!(codes(2), [200], "counted anew with other corners");
