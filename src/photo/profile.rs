@@ -25,7 +25,8 @@ pub(super) enum Said {
     Nothing,
     /// An ICC profile.
     Icc(Vec<u8>),
-    /// Code points of ITU-T H.273.
+    /// Code points of ITU-T H.273; only a HEIC has them.
+    #[cfg_attr(not(feature = "heic"), allow(dead_code))]
     Codes {
         /// Colour primaries.
         primaries: u16,
