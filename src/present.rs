@@ -223,7 +223,7 @@ fn settings_in_words(settings: &Settings) -> Vec<Setting> {
         .bar_height_mm
         .map_or("not told".to_owned(), |mm| format!("{mm} mm"));
     [
-        ("frame, inside", frame.spec.to_string()),
+        ("frame, inside", frame.spec.in_words()),
         ("height of the bar", height),
         (
             "counted from a probability of",

@@ -4,7 +4,7 @@ use std::{fmt, str::FromStr};
 
 use serde::{Deserialize, Serialize};
 
-use crate::units::{GroundM2, LengthError, checked_mm, mm_per_unit, split_number};
+use crate::units::{GroundM2, LengthError, MM_PER_IN, checked_mm, mm_per_unit, split_number};
 
 /// Shape and inside size of a frame.
 ///
@@ -154,9 +154,38 @@ impl fmt::Display for FrameSpec {
     }
 }
 
+impl FrameSpec {
+    /// The size as people write it: inches where it was made in inches, as in "12 × 12 in".
+    pub fn in_words(self) -> String {
+        let (w, h) = self.size_mm();
+        let inches = |mm: f64| (mm / MM_PER_IN * 2.0).round() / 2.0;
+        let made_in_inches =
+            |mm: f64| (inches(mm) * MM_PER_IN - mm).abs() < 0.01 && mm % 5.0 != 0.0;
+        let (w, h, unit) = if made_in_inches(w) && made_in_inches(h) {
+            (inches(w), inches(h), "in")
+        } else {
+            (w, h, "mm")
+        };
+        match self {
+            Self::Rectangle { .. } => format!("{w} × {h} {unit}"),
+            Self::Ring { .. } => format!("ring, {w} {unit} across"),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn says_inches_where_it_was_made_in_inches() {
+        let words = |text: &str| text.parse::<FrameSpec>().unwrap().in_words();
+        assert_eq!(words("12x12in"), "12 × 12 in");
+        assert_eq!(words("1x1ft"), "12 × 12 in");
+        assert_eq!(words("500x250mm"), "500 × 250 mm");
+        assert_eq!(words("ring:34.5in"), "ring, 34.5 in across");
+        assert_eq!(words("ring:0.25m"), "ring, 250 mm across");
+    }
 
     #[test]
     fn reads_what_people_write() {

@@ -23,6 +23,9 @@ export function counted(l) {
   return l.low === l.high ? whole(l.estimate) : `${whole(l.estimate)} (${number(l.low, 0)} to ${number(l.high, 0)})`;
 }
 
+/** "1 pod", "3 (1 to 5) pods". */
+const told = (l, one) => `${counted(l)} ${counted(l) === "1" ? one : `${one}s`}`;
+
 const plural = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
 /** A button for each action, in the order given. */
@@ -192,9 +195,9 @@ export function photo(photo, season) {
 
 function count(photo) {
   const c = photo.counts;
-  const words = !c ? "No count." : `${counted(c.beans)} beans, of them ${counted(c.split_beans)} split; ${counted(c.pods)} pods with ${counted(c.beans_in_pods)} beans in them.`;
+  const words = !c ? "No count." : `${told(c.beans, "bean")}, of them ${counted(c.split_beans)} split; ${told(c.pods, "pod")} with ${told(c.beans_in_pods, "bean")} in them.`;
   const hand = photo.hand.sheet.beans ?? photo.hand.page.beans;
-  const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${number(hand, 0)} beans, which goes first.`;
+  const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${plural(hand, "bean")}, which goes first.`;
   const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${plural(photo.if_confirmed.beans.estimate, "bean")}, ${plural(photo.if_confirmed.pods.estimate, "pod")}.`;
   by("count").textContent = words + by_hand + if_;
 }
