@@ -24,7 +24,7 @@ export function counted(l) {
 }
 
 /** "1 pod", "3 (1 to 5) pods". */
-const told = (l, one) => `${counted(l)} ${counted(l) === "1" ? one : `${one}s`}`;
+const countedOf = (l, one) => `${counted(l)} ${counted(l) === "1" ? one : `${one}s`}`;
 
 const plural = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
 
@@ -195,7 +195,7 @@ export function photo(photo, season) {
 
 function count(photo) {
   const c = photo.counts;
-  const words = !c ? "No count." : `${told(c.beans, "bean")}, of them ${counted(c.split_beans)} split; ${told(c.pods, "pod")} with ${told(c.beans_in_pods, "bean")} in them.`;
+  const words = !c ? "No count." : `${countedOf(c.beans, "bean")}, of them ${counted(c.split_beans)} split; ${countedOf(c.pods, "pod")} with ${countedOf(c.beans_in_pods, "bean")} in them.`;
   const hand = photo.hand.sheet.beans ?? photo.hand.page.beans;
   const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${plural(hand, "bean")}, which goes first.`;
   const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${plural(photo.if_confirmed.beans.estimate, "bean")}, ${plural(photo.if_confirmed.pods.estimate, "pod")}.`;
