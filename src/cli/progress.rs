@@ -10,6 +10,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use podfall::{
     batch::Step,
     counts::{PhotoCount, Status},
+    units::plural,
 };
 
 use super::shown;
@@ -109,11 +110,11 @@ pub fn in_words(count: &PhotoCount) -> String {
         Status::Counted | Status::Confirm => {
             let mut words = match &count.counts {
                 Some(counts) => format!(
-                    "{:.0} beans ({:.0} to {:.0}), {:.0} pods",
-                    counts.beans.estimate,
+                    "{} ({:.0} to {:.0}), {}",
+                    plural(counts.beans.estimate.round() as usize, "bean"),
                     counts.beans.low.floor(),
                     counts.beans.high.ceil(),
-                    counts.pods.estimate
+                    plural(counts.pods.estimate.round() as usize, "pod")
                 ),
                 None => "no count".to_owned(),
             };

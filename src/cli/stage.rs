@@ -11,6 +11,7 @@ use podfall::place::Place;
 use podfall::stage::{
     self, Amount, Bar, CardDesign, FrameDesign, LightKind, Scene, Shadow, Soil, Tilth, demo,
 };
+use podfall::units::plural;
 
 /// Make photos of ground with a known number of beans and pods, and a truth file beside each.
 ///
@@ -260,9 +261,9 @@ fn write(args: &Args, scene: &Scene, name: &str, truth_dir: &Path) -> anyhow::Re
         save(&args.out.join(format!("{name}.labels.png")), png.get_ref())?;
     }
     super::print_line(&format!(
-        "{name}.jpg: {} beans and {} pods inside, residue {:.0} %",
-        staged.truth.beans_inside(),
-        staged.truth.pods_inside(),
+        "{name}.jpg: {} and {} inside, residue {:.0} %",
+        plural(staged.truth.beans_inside(), "bean"),
+        plural(staged.truth.pods_inside(), "pod"),
         100.0 * staged.truth.conditions.residue_cover_measured
     ))?;
     Ok(())
