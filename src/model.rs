@@ -125,7 +125,17 @@ fn check_numbers(card: &Card) -> Result<(), ModelError> {
         let least = calibration.least_heat;
         number("least_heat", least, (0.0..=1.0).contains(&least))?;
     }
-    Ok(())
+    let allowance = &card.allowance;
+    for (what, value, most) in [
+        ("missed_beans", allowance.missed_beans, 10.0),
+        ("missed_pods", allowance.missed_pods, 10.0),
+        ("shift_logit", allowance.shift_logit, 10.0),
+        ("stray", allowance.stray, 1000.0),
+    ] {
+        number(what, value, (0.0..=most).contains(&value))?;
+    }
+    let weak = allowance.missed_beans_weak;
+    number("missed_beans_weak", weak, weak.is_finite())
 }
 
 #[cfg(test)]
@@ -146,6 +156,11 @@ mod tests {
             ("px_per_mm", "1e9"),
             ("least_heat", "-1.0"),
             ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
+            ("missed_beans ", "nan"),
+            ("missed_beans_weak", "inf"),
+            ("missed_pods", "-0.1"),
+            ("shift_logit", "1e9"),
+            ("stray", "1e12"),
         ] {
             let line = CARD.lines().find(|line| line.starts_with(key)).unwrap();
             let damaged = CARD.replacen(line, &format!("{key} = {value}"), 1);
