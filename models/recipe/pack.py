@@ -81,7 +81,7 @@ def main():
             else:                                      # kept a little smaller: these photos hold no more
                 k = PACK_SCALE; fl = cv2.resize(fl, None, fx=k, fy=k, interpolation=cv2.INTER_AREA); ok = cv2.resize(ok, fl.shape[1::-1])
                 rows[:, [1, 2, 3, 6]] *= k; c = c * k
-            cv2.imwrite(os.path.join(out, stem + ".webp"), fl, [cv2.IMWRITE_WEBP_QUALITY, 95 if k == 1 else 86]); cv2.imwrite(os.path.join(out, stem + "_m.png"), cv2.resize(ok, None, fx=.25, fy=.25, interpolation=cv2.INTER_NEAREST))
+            cv2.imwrite(os.path.join(out, stem + ".webp"), fl, [cv2.IMWRITE_WEBP_QUALITY, 95 if name.startswith("val") else 84]); cv2.imwrite(os.path.join(out, stem + "_m.png"), cv2.resize(ok, None, fx=.25, fy=.25, interpolation=cv2.INTER_NEAREST))
             np.savez_compressed(os.path.join(out, stem + ".npz"), rows=rows, inside=ins, pods=t.get("pods") is not None, corners=c, scale=k)
             print(stem, fl.shape, len(rows), int(ins.sum()), flush=True)
 

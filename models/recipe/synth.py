@@ -41,7 +41,7 @@ def noise(r, n, lo, hi):
 class Tile:
     """One tile under construction; linear-ish BGR floats 0..1."""
 
-    def __init__(self, r, size_mm, px_per_mm, cut, grounds):
+    def __init__(self, r, size_mm, px_per_mm, cut, grounds, photo=None):
         self.r, self.q, self.cut = r, px_per_mm, cut
         self.n = int(round(size_mm * px_per_mm))
         self.ids = np.zeros((self.n, self.n), np.int32)
@@ -49,8 +49,31 @@ class Tile:
         self.az = r.uniform(0, 2 * math.pi)
         self.sun = r.random() < 0.6
         self.el = r.uniform(0.35, 1.2) if self.sun else 1.3
-        self.im = self.ground(grounds)
+        self.photo = photo is not None and self.lay_on(photo)
+        if not self.photo: self.im = self.ground(grounds)
         self.mean = self.im.reshape(-1, 3).mean(0)
+
+    def lay_on(self, photo):
+        """Takes a piece of a flat photo (as `train.read_pack` gives it) for ground, with what is known to lie there; False if there is none."""
+        r, n = self.r, self.n; h, w = photo["im"].shape[:2]
+        for _ in range(8):
+            if min(h, w) <= n: return False
+            y, x = int(r.integers(h - n)), int(r.integers(w - n))
+            if photo["m"][y // 4:(y + n) // 4, x // 4:(x + n) // 4].min() > 250: break
+        else: return False
+        im = photo["im"][y:y + n, x:x + n].astype(np.float32) / 255; R = photo["rows"].astype(np.float64)
+        R = R[(R[:, 1] > x) & (R[:, 1] < x + n) & (R[:, 2] > y) & (R[:, 2] < y + n) & (R[:, 4] > .03)].copy(); R[:, 1] -= x; R[:, 2] -= y
+        for _ in range(int(r.integers(4))): im = np.rot90(im); R[:, [1, 2]] = np.stack([R[:, 2], n - R[:, 1]], 1); R[:, 7] -= math.pi / 2
+        if r.random() < .5: im = im[:, ::-1]; R[:, 1] = n - R[:, 1]; R[:, 7] = math.pi - R[:, 7]
+        light = np.clip(r.uniform(.3, .55) / (im.mean() + .01), .6, 3) * np.exp(r.normal(0, .04, 3))      # as bright as what is laid on it
+        self.im = np.clip(np.ascontiguousarray(im) * light, 0, 1.2).astype(np.float32)
+        for kind, cx, cy, rad, seen, beans, length, angle in sorted(R.tolist(), key=lambda o: -o[0]):   # pods below beans
+            i = len(self.objects) + 1; m = np.zeros((n, n), np.uint8)
+            axes = (length / 2, length / 8) if kind == 2 else (rad * math.sqrt(seen),) * 2
+            cv2.ellipse(m, ((cx, cy), (2 * axes[0], 2 * axes[1]), math.degrees(angle)), 1, -1)
+            self.ids[m > 0] = i
+            self.objects.append(dict(id=i, kind=("bean", "split", "pod")[int(kind)], full=max(1.0, float(m.sum())) / seen, beans=beans, length=length, angle=angle))
+        return True
 
     def ground(self, grounds):
         r, n = self.r, self.n
@@ -280,13 +303,14 @@ class Tile:
             self.put(f, x, y, 2.5, self.r.uniform(0, .5))
 
 
-def scene(r, size_mm, cut, grounds, px_per_mm):
+def scene(r, size_mm, cut, grounds, px_per_mm, photo=None):
     """Lays out one tile; returns the finished Tile."""
-    t = Tile(r, size_mm, px_per_mm, cut, grounds)
+    t = Tile(r, size_mm, px_per_mm, cut, grounds, photo)
     area = (size_mm / 100.0) ** 2
     U = lambda: (r.uniform(0, t.n), r.uniform(0, t.n))
     cover = r.choice([0, .3, 1, 2.2], p=[.2, .3, .3, .2])
     dens = r.choice([0, 4, 10, 22, 40], p=[.12, .18, .3, .25, .15])
+    if t.photo: cover, dens = .5 * min(cover, 1), .6 * dens        # there is some already
     todo = []
     nb = r.poisson(dens * area)
     todo += ["bean"] * nb + ["pod"] * r.poisson(.8 * area) + ["husk"] * r.poisson(.8 * area * (.4 + cover))
@@ -325,21 +349,22 @@ def truth(t):
     return np.array(rows, np.float32).reshape(-1, 8)
 
 
-def camera(r, im, fast_jpeg=True):
-    """A phone's faults: exposure, white balance, tone, blur, noise, sharpening, JPEG. BGR float -> uint8."""
+def camera(r, im, again=False):
+    """A phone's faults: exposure, white balance, tone, blur, noise, sharpening, JPEG; fewer where the picture has them already. BGR float -> uint8."""
     im = im * np.exp(r.normal(.05, .25)) * np.exp(r.normal(0, .045, 3)).astype(np.float32)
     im = np.clip(im, 0, 1.5); im = im / (1 + .18 * im * r.random())
     g = r.uniform(.8, 1.25); im = np.clip(im, 0, 1) ** g
     c = r.uniform(0, .5); im = im * (1 - c) + c * (im * im * (3 - 2 * im))
     s = r.uniform(.3, 1.0)
     if r.random() < .15: s = r.uniform(1.0, 2.0)
+    if again: s = r.uniform(.2, .6)
     im = cv2.GaussianBlur(im, (0, 0), s)
-    if r.random() < .25:
+    if r.random() < (.05 if again else .25):
         n = 7; k = np.zeros((n, n), np.float32); a = r.uniform(0, math.pi); L = r.uniform(1, 4)
         for u in np.linspace(-L / 2, L / 2, 25): k[int(round(3 + u * math.sin(a))), int(round(3 + u * math.cos(a)))] += 1
         im = cv2.filter2D(im, -1, k / k.sum())
     nz = r.standard_normal(im.shape).astype(np.float32); nz = .6 * nz + 1.2 * cv2.GaussianBlur(nz, (0, 0), .8)
-    im = im + nz * r.uniform(.002, .022) * (.4 + np.sqrt(np.clip(im, 0, 1)))
+    im = im + nz * r.uniform(.002, .008 if again else .022) * (.4 + np.sqrt(np.clip(im, 0, 1)))
     if r.random() < .7: im = im + r.uniform(.1, .9) * (im - cv2.GaussianBlur(im, (0, 0), 1.1))
     u8 = np.clip(im * 255 + .5, 0, 255).astype(np.uint8)
     if r.random() < .6:
@@ -347,11 +372,12 @@ def camera(r, im, fast_jpeg=True):
     return u8
 
 
-def tile(r, out_px, cut, grounds):
-    """One finished tile: uint8 BGR out_px square at PX_PER_MM, and its truth rows."""
-    q = math.exp(r.uniform(math.log(1.5), math.log(5.0))); size_mm = out_px / PX_PER_MM
-    t = scene(r, size_mm, cut, grounds, q)
-    rows = truth(t); u8 = camera(r, t.im)
+def tile(r, out_px, cut, grounds, photos=()):
+    """One finished tile: uint8 BGR out_px square at PX_PER_MM, and its truth rows. A third lie on pieces of flat photos, where there are some."""
+    photo = photos[r.integers(len(photos))] if len(photos) and r.random() < .33 else None
+    q = PX_PER_MM * photo["k"] if photo else math.exp(r.uniform(math.log(1.5), math.log(5.0))); size_mm = out_px / PX_PER_MM
+    t = scene(r, size_mm, cut, grounds, q, photo)
+    rows = truth(t); u8 = camera(r, t.im, t.photo)
     k = out_px / t.n
     out = cv2.resize(u8, (out_px, out_px), interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC)
     if len(rows):

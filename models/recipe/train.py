@@ -56,8 +56,9 @@ def worker(w, ring, a):
     cv2.setNumThreads(1); torch.set_num_threads(1); os.nice(10)
     r = np.random.default_rng(a.seed * 1000 + RANK * 100 + w)
     cut = synth.read_cutouts(a.cutouts, set(range(1, a.cutouts_to + 1))); gr = [cv2.imread(f) for f in sorted(glob.glob(a.ground + "/*.jpg"))]
+    known = packed(a.pack, a.train.split(",")); laid_on = [p for p in (read_pack(known[i]) for i in r.permutation(len(known))[:24]) if p["pods"]]
     while True:
-        try: im, rows = synth.tile(r, N, cut, gr)
+        try: im, rows = synth.tile(r, N, cut, gr, laid_on)
         except cv2.error: continue
         while ring.made[w] - ring.seen[w] > ring.slots: time.sleep(.01)
         ring.put(w, im, rows)
