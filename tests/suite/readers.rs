@@ -294,8 +294,8 @@ fn part(bytes: &[u8]) {
     }
 }
 
-const NETWORK: &[u8] = include_bytes!("../../models/beans-v4.onnx");
-const CARD: &str = include_str!("../../models/beans-v4.toml");
+const NETWORK: &[u8] = include_bytes!("../../models/beans-v5.onnx");
+const CARD: &str = include_str!("../../models/beans-v5.toml");
 
 fn card_seeds() -> Vec<Vec<u8>> {
     vec![CARD.into()]
