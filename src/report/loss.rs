@@ -333,11 +333,11 @@ fn table(page: &LossPage<'_>, too_few: &TooFew) -> (Vec<String>, Vec<Row>) {
 
 fn in_words(on: &RestsOn) -> String {
     [
-        (on.photo, "photo"),
-        (on.confirmed, "photo, confirmed"),
-        (on.ratio, "photo × ratio"),
-        (on.hand, "hand"),
-        (on.hand_pods, "pods by hand"),
+        (on.photo, "by photo"),
+        (on.confirmed, "by photo, confirmed"),
+        (on.ratio, "by photo × ratio"),
+        (on.hand, "by hand"),
+        (on.hand_pods, "by hand (pods)"),
     ]
     .into_iter()
     .filter(|(n, _)| *n > 0)
