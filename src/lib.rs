@@ -31,6 +31,7 @@ pub mod place;
 pub mod plan;
 pub mod plot;
 pub mod present;
+pub mod range;
 pub mod record;
 pub mod report;
 pub mod score;

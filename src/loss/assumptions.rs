@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     crop::CropName,
+    range::{RangeError, in_range},
     units::{FT2_PER_AC, KG_PER_LB},
 };
 
@@ -96,17 +97,8 @@ impl Default for Assumptions {
 #[non_exhaustive]
 pub enum AssumptionError {
     /// A number outside what makes sense.
-    #[error("{name} is {value}; it must be above {above} and at most {most}")]
-    Range {
-        /// The field.
-        name: &'static str,
-        /// What was given.
-        value: f64,
-        /// It must be above this.
-        above: f64,
-        /// And at most this.
-        most: f64,
-    },
+    #[error(transparent)]
+    Range(#[from] RangeError),
     /// The discharge cannot fall wider than the cut.
     #[error(
         "the discharge width of {discharge_m} m is above the header width of {header_m} m; give the width over which \
@@ -129,16 +121,8 @@ impl Assumptions {
     /// # Errors
     /// [`AssumptionError`] that names the field.
     pub fn checked(self) -> Result<Self, AssumptionError> {
-        let in_range = |name, value: Option<f64>, above: f64, most: f64| match value {
-            Some(value) if !(value.is_finite() && value > above && value <= most) => {
-                Err(AssumptionError::Range {
-                    name,
-                    value,
-                    above,
-                    most,
-                })
-            }
-            _ => Ok(()),
+        let in_range = |name, value: Option<f64>, above: f64, most: f64| {
+            value.map_or(Ok(()), |value| in_range(name, value, above, most))
         };
         let (seeds, seeds_sd) = match self.seeds {
             Seeds::PerLb(s) => (Some(s.value), Some(s.sd)),

@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use crate::{
     loss::{Evidence, SourceLoss},
+    range::{RangeError, in_range},
     sheet::Place,
     stats::{frames_needed_gamma_poisson, frames_needed_poisson, student_t_quantile},
 };
@@ -23,24 +24,6 @@ pub struct Counts {
     pub between_cv: f64,
     /// Frames laid at one place of one check.
     pub frames_per_check: usize,
-}
-
-/// Why there is no plan.
-#[derive(Debug, Clone, PartialEq, thiserror::Error)]
-#[non_exhaustive]
-pub enum PlanError {
-    /// A number that makes no sense.
-    #[error("{name} is {value}; it must be above {above} and at most {most}")]
-    Range {
-        /// Which.
-        name: &'static str,
-        /// What was given.
-        value: f64,
-        /// It must be above this.
-        above: f64,
-        /// And at most this.
-        most: f64,
-    },
 }
 
 /// How many frames for how sure.
@@ -71,12 +54,12 @@ pub const MOST: usize = 100_000;
 /// variance of a check's mean over the mean squared is CV² + (1/m + 1/k)/f.
 ///
 /// # Errors
-/// [`PlanError::Range`] that names the number.
+/// [`RangeError`] that names the number.
 ///
 /// # Source
 /// Krebs, *Ecological Methodology*, ch. 7 (from memory), for the frames; two-stage sampling with checks as
 /// first stage: Cochran, *Sampling Techniques*, ch. 10.
-pub fn plan(from: &Counts, half_width: f64) -> Result<Plan, PlanError> {
+pub fn plan(from: &Counts, half_width: f64) -> Result<Plan, RangeError> {
     in_range("half-width", half_width, 0.0, 2.0)?;
     in_range("mean count in a frame", from.mean, 0.0, 1e5)?;
     in_range("k", from.k.unwrap_or(1.0), 0.0, 1e9)?;
@@ -119,19 +102,6 @@ fn least(relative_variance: f64, half_width: f64) -> usize {
         }
     }
     high
-}
-
-fn in_range(name: &'static str, value: f64, above: f64, most: f64) -> Result<(), PlanError> {
-    if value.is_finite() && value > above && value <= most {
-        Ok(())
-    } else {
-        Err(PlanError::Range {
-            name,
-            value,
-            above,
-            most,
-        })
-    }
 }
 
 /// What a season's own frames at one place say to plan from.
