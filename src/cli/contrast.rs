@@ -1,6 +1,7 @@
 //! `podfall contrast`: setting against setting, and photo against hand.
 
 use anyhow::Context;
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use podfall::{
     batch::{Layout, annotated_name, report_pictures},
     contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of},
@@ -83,6 +84,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(Outcome::Good)
 }
 
+/// A file's name as a part of an address: `#`, `%` and the like would end or change it.
+fn address(name: &str) -> String {
+    const PLAIN: &AsciiSet = &NON_ALPHANUMERIC.remove(b'.').remove(b'-').remove(b'_');
+    utf8_percent_encode(name, PLAIN).to_string()
+}
+
 /// Writes the page beside the counts, with the pictures that `count` drew.
 fn write_hand_page(args: &Args, read: &SeasonRead, found: &PhotoAgainstHand) -> anyhow::Result<()> {
     let (counts, _) = args.folder.read_counts()?;
@@ -94,7 +101,7 @@ fn write_hand_page(args: &Args, read: &SeasonRead, found: &PhotoAgainstHand) -> 
         let link = layout.annotated(photo).is_file();
         Some(PhotoPicture {
             small_jpeg: report_pictures(&layout, count).map_or_else(Vec::new, |p| p.small_jpeg),
-            link: link.then(|| format!("annotated/{}", annotated_name(photo))),
+            link: link.then(|| format!("annotated/{}", address(&annotated_name(photo)))),
         })
     };
     let page = HandPage {
@@ -142,4 +149,16 @@ fn hand_text(found: &PhotoAgainstHand) -> String {
         ));
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::address;
+
+    #[test]
+    fn a_name_with_a_fence_or_a_turn_is_found_again() {
+        assert_eq!(address("IMG_1-a.jpg"), "IMG_1-a.jpg");
+        assert_eq!(address("a #1%?.jpg"), "a%20%231%25%3F.jpg");
+        assert_eq!(address("\u{202e}é.jpg"), "%E2%80%AE%C3%A9.jpg");
+    }
 }

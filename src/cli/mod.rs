@@ -3,6 +3,7 @@
 use std::{fmt, process::ExitCode};
 
 use clap::{Parser, Subcommand};
+use podfall::text::turns_letters;
 
 /// A line to stderr. Where nobody reads any more (`2>&1 | head`, a terminal that was closed) the work goes on without.
 macro_rules! tell {
@@ -150,7 +151,7 @@ pub fn usage(error: impl Into<anyhow::Error>) -> anyhow::Error {
 }
 
 /// Text as it can be shown on a terminal: a name may hold a line break, a control sequence, or a character that turns the
-/// order of the letters about it (Unicode 16.0, PropList.txt: Bidi_Control; UAX #9 says what they do).
+/// order of the letters about it.
 pub fn shown(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -161,10 +162,6 @@ pub fn shown(text: &str) -> String {
         }
     }
     out
-}
-
-fn turns_letters(c: char) -> bool {
-    matches!(c, '\u{61C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 /// Prints; a reader that went away early (`| head`) is no fault.

@@ -1,4 +1,6 @@
-//! What the page is told, as JSON.
+//! What the page is told, as JSON. Names are for the eye only: what turns letters is shown by number.
+
+use std::borrow::Cow;
 
 use serde::Serialize;
 
@@ -11,14 +13,15 @@ use crate::{
     loss::Basis,
     marks::{HandMark, Homeless, OfPhoto, PlaceMark, Shown, Standing, Verdict},
     photo::sha256_hex,
+    text::turning_by_number,
 };
 
 /// The season as a whole.
 #[derive(Debug, Serialize)]
 pub struct SeasonView<'a> {
     seq: u64,
-    title: &'a str,
-    who: &'a str,
+    title: Cow<'a, str>,
+    who: Cow<'a, str>,
     undo: bool,
     redo: bool,
     answer: Option<&'a Answer>,
@@ -27,7 +30,7 @@ pub struct SeasonView<'a> {
     done: usize,
     doubtful_left: usize,
     photos: Vec<QueuedView<'a>>,
-    gone: &'a [String],
+    gone: Vec<Cow<'a, str>>,
     places: [&'static str; 4],
     checks: Vec<&'a str>,
     settings: Vec<&'a str>,
@@ -37,7 +40,7 @@ pub struct SeasonView<'a> {
 #[derive(Debug, Serialize)]
 struct QueuedView<'a> {
     n: usize,
-    name: &'a str,
+    name: Cow<'a, str>,
     standing: Standing,
     done: bool,
     /// Share of all the doubt that is left, %.
@@ -53,7 +56,7 @@ struct QueuedView<'a> {
 #[derive(Debug, Serialize)]
 pub struct PhotoView<'a> {
     n: usize,
-    name: &'a str,
+    name: Cow<'a, str>,
     standing: Standing,
     status: Status,
     problem: Option<&'a str>,
@@ -145,8 +148,8 @@ impl Session {
         };
         SeasonView {
             seq: self.seq(),
-            title: &self.inputs.title,
-            who: &self.inputs.who,
+            title: turning_by_number(&self.inputs.title),
+            who: turning_by_number(&self.inputs.who),
             undo: !undo.is_empty(),
             redo: !redo.is_empty(),
             answer: self.answer.as_ref(),
@@ -157,7 +160,9 @@ impl Session {
                 .map(|p| p.doubtful)
                 .sum(),
             photos,
-            gone: &self.confirmed.gone,
+            gone: (self.confirmed.gone.iter())
+                .map(|name| turning_by_number(name))
+                .collect(),
             places: crate::sheet::Place::ALL.map(crate::sheet::Place::word),
             checks: typed(|f| f.check.as_ref()),
             settings: typed(|f| f.setting.as_ref()),
@@ -170,7 +175,7 @@ impl Session {
         let frame = self.frames.iter().find(|f| f.photo == count.photo);
         Some(QueuedView {
             n: queued.at,
-            name: &count.photo,
+            name: turning_by_number(&count.photo),
             standing: photo.applied.standing,
             done: queued.done,
             share_pct: if all > 0.0 {
@@ -203,7 +208,7 @@ impl Session {
         let marks = self.marks_of(at);
         Some(PhotoView {
             n: at,
-            name: &count.photo,
+            name: turning_by_number(&count.photo),
             standing: of_photo.applied.standing,
             status: count.status,
             problem: count.problem.as_deref(),

@@ -7,7 +7,7 @@ use super::beside::Place;
 use super::edges::{Edges, find_edges};
 use super::judge::{BESIDE_BAR_PX, Judged, Outlined, judge, places_on_side, places_within};
 use super::lines::find_lines;
-use super::quads::{Quad, QuadSettings, find_quads};
+use super::quads::{Quad, QuadSettings, apart, find_quads};
 use super::reduce::{Small, reduce, srgb_of};
 use super::refine::{Refined, refine};
 use super::ring::{arcs, find_ring};
@@ -110,21 +110,6 @@ fn sides_of(corners: &[Point; 4]) -> Vec<Vec<Place>> {
         .collect()
 }
 
-/// Farthest any corner of one lies from the nearest of the other, as a share of the first's side.
-fn apart(a: &Quad, b: &Quad) -> f64 {
-    let farthest = a
-        .corners
-        .iter()
-        .map(|p| {
-            b.corners
-                .iter()
-                .map(|q| p.distance(*q))
-                .fold(f64::MAX, f64::min)
-        })
-        .fold(0.0, f64::max);
-    farthest / polygon_area(&a.corners).sqrt()
-}
-
 impl Scene<'_> {
     /// Shortest inside length worth looking for, small pixels.
     fn least_px(&self, length_mm: f64) -> f64 {
@@ -190,9 +175,10 @@ impl Scene<'_> {
         if best.score < LEAST_SCORE {
             return Err(not_found(best.score));
         }
+        let side_px = polygon_area(&best.quad.corners).sqrt();
         let rival = candidates
             .iter()
-            .find(|c| apart(&best.quad, &c.quad) > 0.04)
+            .find(|c| apart(&best.quad, &c.quad) > 0.04 * side_px)
             .map_or(0.0, |c| c.score);
         let factor = self.small.factor as f64;
         let rough = best

@@ -194,8 +194,8 @@ fn seen_size(corners: &[Point; 4]) -> f64 {
     crate::geometry::polygon_area(corners).sqrt()
 }
 
-/// Farthest any corner of one lies from the nearest of the other.
-fn apart(a: &Quad, b: &Quad) -> f64 {
+/// Farthest any corner of one lies from the nearest of the other, in their pixels.
+pub(super) fn apart(a: &Quad, b: &Quad) -> f64 {
     a.corners
         .iter()
         .map(|p| {

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::{Oddity, Redactions, oddity::oddities};
 use crate::{
     counts::{CountsFile, Limits, ModelName, PhotoCount, Status},
+    frame::FrameSpec,
     loss::{Amount, Basis, FrameLoss, Loss, SeasonLoss, Source},
     photo::Position,
     plan::TooFew,
@@ -176,7 +177,7 @@ pub struct FrameFact {
     /// Where, as the camera said.
     pub position: Option<Position>,
     /// The frame laid.
-    pub frame: String,
+    pub frame: FrameSpec,
     /// The check.
     pub check: Option<String>,
     /// Where it was laid.
@@ -427,7 +428,7 @@ fn frame(
             .unwrap_or(Kept::Missing),
         taken: photo.meta.taken.clone(),
         position: photo.meta.position,
-        frame: photo.frame_spec.to_string(),
+        frame: photo.frame_spec,
         check: loss.and_then(|f| f.check.clone()),
         place: loss.and_then(|f| f.place),
         setting: loss.and_then(|f| f.setting.clone()),

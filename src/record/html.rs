@@ -2,7 +2,6 @@
 
 use std::fmt::Write;
 
-use minijinja::{Environment, Value, syntax::SyntaxConfig, value::Serde};
 use serde_json::{Value as Json, json};
 
 use super::{
@@ -10,7 +9,7 @@ use super::{
     page::{Block, FrameBlock, Page, Table},
     pdf::PagePicture,
 };
-use crate::report::{base64::encode, loss_svg::escaped};
+use crate::report::{base64::encode, fill::fill, loss_svg::escaped};
 
 /// Why the page could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -27,14 +26,6 @@ pub fn html(
     page: &Page,
     pictures: &dyn Fn(&str) -> Option<PagePicture>,
 ) -> Result<String, HtmlError> {
-    let mut environment = Environment::new();
-    environment.set_syntax(
-        SyntaxConfig::builder()
-            .trim_blocks(true)
-            .lstrip_blocks(true)
-            .build()?,
-    );
-    environment.add_template("record.html", include_str!("record.html"))?;
     let blocks: Vec<Json> = page.blocks.iter().map(|b| block(b, pictures)).collect();
     let view = json!({
         "title": page.title,
@@ -43,8 +34,7 @@ pub fn html(
         "style": include_str!("record.css"),
         "blocks": blocks,
     });
-    let template = environment.get_template("record.html")?;
-    Ok(template.render(Value::from(Serde(view)))?)
+    Ok(fill("record.html", include_str!("record.html"), view)?)
 }
 
 fn block(block: &Block, pictures: &dyn Fn(&str) -> Option<PagePicture>) -> Json {

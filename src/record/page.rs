@@ -5,7 +5,9 @@ use super::{
     Answer, Facts, FrameFact, Kept,
     draw::{Drawing, map},
 };
-use crate::{counts::Limits, plan::TooFew, sheet::Place, units::M2_PER_FT2};
+use crate::{
+    counts::Limits, plan::TooFew, report::loss::places_for, sheet::Place, units::M2_PER_FT2,
+};
 
 mod frames;
 mod words;
@@ -225,18 +227,6 @@ fn minus(text: String) -> String {
     out
 }
 
-fn places_for(limits: Limits, instead: Option<&str>) -> usize {
-    let high = instead.map_or(limits.high.abs(), |_| 0.0);
-    let most = limits.estimate.abs().max(high);
-    if most >= 100.0 {
-        0
-    } else if most >= 10.0 {
-        1
-    } else {
-        2
-    }
-}
-
 /// What the person wrote, and what the cameras and the tool add.
 fn said(facts: &Facts, blocks: &mut Vec<Block>) {
     let mut rows: Vec<Vec<String>> = vec![vec!["Season folder".to_owned(), facts.title.clone()]];
@@ -256,8 +246,8 @@ fn said(facts: &Facts, blocks: &mut Vec<Block>) {
         );
     }
     row("Photos", format!("{photos}, of which {counted} count"));
-    let mut sizes: Vec<&str> = facts.frames.iter().map(|f| f.frame.as_str()).collect();
-    sizes.sort_unstable();
+    let mut sizes: Vec<String> = facts.frames.iter().map(|f| f.frame.in_words()).collect();
+    sizes.sort();
     sizes.dedup();
     row("Frame, inside", sizes.join(", "));
     row("This record made", facts.made.clone());

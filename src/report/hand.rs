@@ -1,10 +1,9 @@
 //! Photo counts against hand counts on one page: how they agree, and the frames that do not, with their pictures.
 
-use minijinja::{Environment, value::Serde};
 use serde::Serialize;
 use serde_json::json;
 
-use super::base64::encode;
+use super::{base64::encode, fill::fill};
 use crate::contrast::{BothWays, PhotoAgainstHand};
 
 /// What the page is made of.
@@ -53,9 +52,7 @@ pub fn hand_html(page: &HandPage<'_>) -> Result<String, HandPageError> {
     let found = page.found;
     let views: Vec<FrameView<'_>> = found.frames.iter().map(|f| view(f, page)).collect();
     let disagree = views.iter().filter(|v| v.disagrees).count();
-    let mut environment = Environment::new();
-    environment.add_template("hand.html", include_str!("hand.html"))?;
-    Ok(environment.get_template("hand.html")?.render(Serde(json!({
+    let values = json!({
         "title": page.title,
         "says": found.says,
         "disagree": disagree,
@@ -66,7 +63,8 @@ pub fn hand_html(page: &HandPage<'_>) -> Result<String, HandPageError> {
         "drawing": drawing(found),
         "frames": views,
         "version": env!("CARGO_PKG_VERSION"),
-    })))?)
+    });
+    Ok(fill("hand.html", include_str!("hand.html"), values)?)
 }
 
 fn view<'a>(frame: &'a BothWays, page: &HandPage<'_>) -> FrameView<'a> {

@@ -1,9 +1,9 @@
 //! The loss page: one self-contained HTML file, read at the kitchen table, printed on two sheets.
 
-use minijinja::{Environment, value::Serde};
 use serde::Serialize;
 use serde_json::json;
 
+use super::fill::fill;
 pub use super::loss_files::{checks_geojson, loss_csv, loss_json};
 use super::loss_svg::{Line, bars, key, map, trend};
 use crate::{
@@ -94,9 +94,7 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         bars(&by_setting, unit, factor)
     };
     let (heads, rows) = table(page, &too_few);
-    let mut environment = Environment::new();
-    environment.add_template("loss.html", include_str!("loss.html"))?;
-    let html = environment.get_template("loss.html")?.render(Serde(json!({
+    let values = json!({
         "title": page.title,
         "answer": answer(page, &too_few, unit, factor),
         "bars": bars(&lines, unit, factor),
@@ -124,8 +122,8 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         "concentration": season.assumptions.concentration(),
         "safety": SAFETY,
         "version": env!("CARGO_PKG_VERSION"),
-    })))?;
-    Ok(html)
+    });
+    Ok(fill("loss.html", include_str!("loss.html"), values)?)
 }
 
 #[derive(Serialize)]
@@ -195,8 +193,8 @@ fn unit_of(page: &LossPage<'_>) -> (&'static str, f64) {
     }
 }
 
-/// `instead`: words that stand in the place of the limits.
-fn places_for(limits: Limits, instead: Option<&str>) -> usize {
+/// Decimal places for a number and its limits. `instead`: words that stand in the place of the limits.
+pub(crate) fn places_for(limits: Limits, instead: Option<&str>) -> usize {
     let high = instead.map_or(limits.high.abs(), |_| 0.0);
     let most = limits.estimate.abs().max(high);
     if most >= 100.0 {

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use crate::{
     counts::Limits,
     loss::{CheckLoss, Source, SourceLoss},
+    text::turning_by_number,
 };
 
 /// Fill of a part: colour, and the number of its hatch.
@@ -27,9 +28,10 @@ const PATTERNS: &str = "<defs>\
 <pattern id=\"h3\" width=\"6\" height=\"6\" patternUnits=\"userSpaceOnUse\">\
 <circle cx=\"3\" cy=\"3\" r=\"1.3\" fill=\"#333\"/></pattern></defs>";
 
-/// Escapes what a person typed, for text in markup.
+/// Escapes what a person typed, for text in markup; characters that turn the letters about them are shown by number.
 pub(crate) fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
+    turning_by_number(text)
+        .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
         .replace('"', "&quot;")

@@ -2,6 +2,7 @@
 
 pub(crate) mod base64;
 pub mod csv;
+pub(crate) mod fill;
 pub(crate) mod geo;
 pub mod hand;
 pub mod html;

@@ -2,8 +2,12 @@
 //!
 //! Sizes are em sizes in pixels. Places are baselines: (x, y) is where the first letter stands.
 
+mod turning;
+
 use ab_glyph::{Font, FontRef, Glyph, PxScale, ScaleFont, point};
 use image::RgbImage;
+
+pub use turning::{turning_by_number, turns_letters};
 
 const REGULAR: &[u8] = include_bytes!("fonts/DejaVuSans-subset.ttf");
 const BOLD: &[u8] = include_bytes!("fonts/DejaVuSans-Bold-subset.ttf");

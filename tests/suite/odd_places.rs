@@ -379,6 +379,22 @@ const NAMES: [&str; 6] = [
     "\u{202e}gpj.\u{1b}[31mred.jpg",
 ];
 
+/// As a page shows it.
+fn turned_by_number(name: &str) -> String {
+    name.replace('\u{202e}', "⟨U+202E⟩")
+}
+
+fn html_below(folder: &Path, found: &mut Vec<PathBuf>) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            html_below(&path, found);
+        } else if path.extension().is_some_and(|end| end == "html") {
+            found.push(path);
+        }
+    }
+}
+
 #[test]
 fn odd_names_go_the_whole_way() {
     let field = Field::new();
@@ -408,6 +424,18 @@ fn odd_names_go_the_whole_way() {
     assert_eq!(field.run(&["record", "."]).code, Some(3));
     field.runs_well(&["verify", "record"]);
     field.runs_well(&["verify", "record.zip"]);
+    // On no page does a name turn the letters about it.
+    let mut pages = Vec::new();
+    html_below(field.folder.path(), &mut pages);
+    let told = |page: &PathBuf| {
+        let html = fs::read_to_string(page).unwrap();
+        assert!(!html.contains('\u{202e}'), "{}", page.display());
+        html.contains(&turned_by_number(NAMES[5]))
+    };
+    assert!(
+        pages.iter().filter(|page| told(page)).count() >= 2,
+        "{pages:?}"
+    );
     // Another program, which has its own way with line breaks in names, finds the same sums.
     let sums = Command::new("sha256sum")
         .args([
@@ -450,7 +478,7 @@ fn odd_names_go_the_whole_way() {
     let mut shown: Vec<String> = (0..NAMES.len())
         .map(|n| page.photo(n)["name"].as_str().unwrap().to_owned())
         .collect();
-    let mut names = NAMES.map(str::to_owned).to_vec();
+    let mut names = NAMES.map(turned_by_number).to_vec();
     shown.sort();
     names.sort();
     assert_eq!(shown, names);

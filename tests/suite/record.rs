@@ -256,6 +256,7 @@ fn the_pdf_says_what_it_must_and_another_library_reads_it() {
         "p2 北.jpg",
         "reel 北 slower",
         "p1 поле Łódź.jpg",
+        "12 × 12 in",
         "data:image&#x2f;jpeg",
     ] {
         assert!(html.contains(text), "{text}");

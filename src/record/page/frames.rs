@@ -6,6 +6,7 @@ use crate::{
     loss::Basis,
     record::{Facts, FrameFact, Kept, PersonCount, Standing},
     sheet::Place,
+    units::plural,
 };
 
 /// What is odd in what the cameras said, photo by photo; those that concern nearly all are told once.
@@ -146,15 +147,21 @@ fn tool(frame: &FrameFact) -> String {
     }
 }
 
+/// "1 pod", "2.5 pods".
+fn counted(n: f64, thing: &str) -> String {
+    let end = if n == 1.0 { "" } else { "s" };
+    format!("{n} {thing}{end}")
+}
+
 fn person(person: Option<&PersonCount>) -> String {
     let Some(person) = person else {
         return "none".to_owned();
     };
     let mut words: Vec<String> = Vec::new();
-    words.extend(person.beans.map(|n| format!("{n} beans")));
-    words.extend(person.pods.map(|n| format!("{n} pods")));
+    words.extend(person.beans.map(|n| counted(n, "bean")));
+    words.extend(person.pods.map(|n| counted(n, "pod")));
     if person.marks > 0 {
-        words.push(format!("{} marks", person.marks));
+        words.push(plural(person.marks, "mark"));
     }
     if words.is_empty() {
         words.push("none".to_owned());
@@ -173,5 +180,26 @@ fn rests_on(basis: Option<Basis>) -> &'static str {
         Some(Basis::Ratio) => "the tool's count, put right by the ratio to the hand counts",
         Some(Basis::Hand) => "the hand count",
         None => "not in it",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_is_one() {
+        let counted = |n: f64, marks: usize| PersonCount {
+            beans: Some(n),
+            pods: Some(n),
+            marks,
+            ..PersonCount::default()
+        };
+        assert_eq!(person(Some(&counted(1.0, 1))), "1 bean, 1 pod, 1 mark");
+        assert_eq!(
+            person(Some(&counted(2.5, 2))),
+            "2.5 beans, 2.5 pods, 2 marks"
+        );
+        assert_eq!(person(Some(&counted(0.0, 0))), "0 beans, 0 pods");
     }
 }

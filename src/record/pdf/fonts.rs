@@ -4,6 +4,7 @@ use krilla::text::{Font, TextDirection};
 use rustybuzz::{Direction, Face, UnicodeBuffer};
 
 use super::PdfError;
+use crate::text::turns_letters;
 
 const REGULAR: &[u8] = include_bytes!("../fonts/DejaVuSans.ttf");
 const BOLD: &[u8] = include_bytes!("../fonts/DejaVuSans-Bold.ttf");
@@ -80,14 +81,15 @@ impl<'a> Fonts<'a> {
         }
     }
 
-    /// Text as it can be shown: a letter that no font has becomes its number in brackets, never nothing.
+    /// Text as it can be shown: a letter that no font has, and one that turns the letters about it, becomes its number in
+    /// brackets, never nothing.
     pub fn shown(&self, text: &str, weight: Weight) -> String {
         let mut out = String::with_capacity(text.len());
         for c in text.chars() {
             let has = self.letters(weight).has(c) || self.more.as_ref().is_some_and(|m| m.has(c));
             if c.is_control() {
                 out.push(' ');
-            } else if has && !is_barred(c) {
+            } else if has && !is_barred(c) && !turns_letters(c) {
                 out.push(c);
             } else {
                 out.push_str(&format!("⟨U+{:04X}⟩", u32::from(c)));
@@ -220,6 +222,7 @@ mod tests {
         );
         assert_eq!(fonts.shown("北a\n", Weight::Regular), "⟨U+5317⟩a ");
         assert_eq!(fonts.shown("\u{e000}", Weight::Regular), "⟨U+E000⟩");
+        assert_eq!(fonts.shown("a\u{202e}b", Weight::Bold), "a⟨U+202E⟩b");
         assert!(fonts.has_all("plain") && !fonts.has_all("北"));
     }
 

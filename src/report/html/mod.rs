@@ -2,9 +2,10 @@
 //!
 //! The answer stands first, then the photos in the order in which their doubt moves it.
 
-use minijinja::{Environment, Value, syntax::SyntaxConfig, value::Serde};
+use minijinja::Value;
 use serde::{Deserialize, Serialize};
 
+use super::fill::fill;
 use crate::{
     annotate::Said,
     counts::{Limits, ModelName, PhotoCount},
@@ -195,15 +196,7 @@ pub fn confidence_report<'a>(
             .collect(),
     };
     drop(parts);
-    let mut env = Environment::new();
-    env.set_syntax(
-        SyntaxConfig::builder()
-            .trim_blocks(true)
-            .lstrip_blocks(true)
-            .build()?,
-    );
-    env.add_template("report.html", TEMPLATE)?;
-    Ok(env.get_template("report.html")?.render(Serde(page))?)
+    Ok(fill("report.html", TEMPLATE, page)?)
 }
 
 #[cfg(test)]
