@@ -283,6 +283,14 @@ async function phone() {
     .filter((e) => e.offsetParent && e.childNodes.length && [...e.childNodes].some((c) => c.nodeType === 3 && c.textContent.trim()) && parseFloat(getComputedStyle(e).fontSize) < 15)
     .map((e) => e.textContent.trim().slice(0, 30)));
   holds(type.length === 0, `too small to read: ${type.join(", ")}`);
+  const keys = await page.$$eval("#stage *, #side *, header *", (all) => all
+    .filter((e) => e.offsetParent && (e.matches("kbd, .bykeys") || [...e.childNodes].some((c) => c.nodeType === 3 && / \([A-Z]\)|Enter|Space/.test(c.textContent))))
+    .map((e) => e.textContent));
+  holds(keys.length === 0, `keys are named on a phone: ${keys.join(", ")}`);
+  for (const id of ["photo-name", "progress", "one-title"]) {
+    const lines = await page.$eval(`#${id}`, (e) => e.getBoundingClientRect().height / parseFloat(getComputedStyle(e).lineHeight));
+    holds(lines < 1.5, `#${id} takes ${lines.toFixed(1)} lines: ${await text(page, id)}`);
+  }
   await acts(page, () => page.tap('[data-does="bean"]'), "bean by touch");
   await page.tap('[data-does="add"]');
   await page.$eval("#canvas", (e) => e.scrollIntoView({ block: "center" }));

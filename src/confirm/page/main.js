@@ -168,7 +168,8 @@ function confirm() {
   const left = doubtful().length;
   if (left && state.asked !== state.photo.n) {
     state.asked = state.photo.n;
-    return show.message(`${left} doubtful left. Enter once more takes them as they are marked: dashed ones in the count, dotted ones not. Space goes on with them.`);
+    const [again, on] = show.either(["Enter once more", "Space"], ["The same button once more", "“Next”"]);
+    return show.message(`${left} doubtful left. ${again} takes them as they are marked: dashed ones in the count, dotted ones not. ${on} goes on with them.`);
   }
   return said({ do: "confirm" }, goOn);
 }

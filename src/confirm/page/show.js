@@ -10,6 +10,21 @@ export function element(name, text, ...inside) {
   return e;
 }
 
+const noKeys = window.matchMedia("(max-width: 46rem), (hover: none) and (pointer: coarse)");
+
+/** A sentence with its hints of keys, as " (C)", or without them where a finger does it all. */
+const hinted = (text) => (noKeys.matches ? text.replace(/ \([A-Z](, then Enter)?\)/g, "") : text);
+
+/** One of two ways to say it: by keys, by touch. */
+export const either = (keys, touch) => (noKeys.matches ? touch : keys);
+
+/** Words that a narrow screen leaves out. */
+function wordy(text) {
+  const e = element("span", text);
+  e.className = "wordy";
+  return e;
+}
+
 const number = (v, decimals) => v.toLocaleString("en-US", { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
 
 const range = (l, decimals) => `${number(l.low, decimals)} to ${number(l.high, decimals)}`;
@@ -73,10 +88,12 @@ export function answer(season) {
   document.title = `${season.title}: put the counts right`;
   by("who").textContent = season.who;
   const done = season.photos.filter((p) => p.done).length;
-  by("progress").textContent = `${done} of ${plural(season.photos.length, "photo")} done · ${plural(season.doubtful_left, "doubtful object")} left`;
+  const s = (n) => (n === 1 ? "" : "s");
+  by("progress").replaceChildren(`${done} of ${season.photos.length} `, wordy(`photo${s(season.photos.length)} `), `done · ${season.doubtful_left} doubtful `,
+    wordy(`object${s(season.doubtful_left)} `), "left");
   if (!answer) {
     by("answer-value").textContent = "no answer yet";
-    by("answer-says").textContent = "No photo has a count. Set the edge of a frame (C), or type in a hand count (H).";
+    by("answer-says").textContent = hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");
     for (const id of ["answer-unit", "answer-limits", "answer-before"]) by(id).textContent = "";
     by("bar").hidden = true;
     return;
@@ -180,7 +197,7 @@ export function photo(photo, season) {
   ];
   const here = photo.standing !== "unusable" && !photo.counts
     ? "No count yet. Set the frame's edge (C), type in a hand count (H), or set the photo aside (X)." : "";
-  by("photo-state").textContent = [state, here, ...more].filter(Boolean).join(" ");
+  by("photo-state").textContent = hinted([state, here, ...more].filter(Boolean).join(" "));
   by("photo-why").textContent = problem && `Why: ${problem}.`;
   by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", `${c.message}.`)));
   by("cautions").hidden = photo.cautions.length === 0;
@@ -244,11 +261,13 @@ function forms(photo, season) {
 export function one(photo, object, left) {
   const says = by("one-says");
   by("one").classList.toggle("empty", !object);
-  by("one-title").textContent = left ? `${left} doubtful left here. What is this one?` : photo.counts ? "Nothing doubtful left here" : "No count";
+  by("one-title").replaceChildren(...(left ? [`${left} doubtful left`, wordy(" here"), ". What is this", wordy(" one"), "?"]
+    : [photo.counts ? "Nothing doubtful left here" : "No count"]));
   if (!object) {
     says.textContent = photo.standing === "confirmed" ? "Confirmed." : !photo.counts ? "This photo has no count yet."
-      : photo.objects.length === 0 ? "Nothing was found on this photo. Add what you see (A); if there is nothing, press Enter."
-      : left ? "Space shows the first." : "If the marks are right, press Enter: the count is right, and the next photo follows.";
+      : photo.objects.length === 0 ? hinted(`Nothing was found on this photo. Add what you see (A); if there is nothing, ${either("press Enter", "tap “Count is right”")}.`)
+      : left ? either("Space shows the first.", "“Next” shows the first.")
+      : either("If the marks are right, press Enter: the count is right, and the next photo follows.", "If the marks are right, tap “Count is right”; the next photo follows.");
     return;
   }
   const kinds = { bean: "a bean", "split-bean": "a split bean", pod: "a pod" };
@@ -261,7 +280,7 @@ export function one(photo, object, left) {
 }
 
 export function message(text) {
-  by("message").textContent = text || "";
+  by("message").textContent = hinted(text || "");
   by("message").hidden = !text;
 }
 
