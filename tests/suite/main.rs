@@ -30,6 +30,7 @@ mod readers;
 mod record;
 mod redraw;
 mod routes;
+mod sealed;
 mod sheet;
 mod threshold;
 mod whole;

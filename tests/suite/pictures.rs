@@ -1,14 +1,17 @@
 //! Small pictures made on the spot.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use image::{DynamicImage, ImageFormat, RgbImage};
 use jpeg_encoder::{ColorType, Encoder};
 
-/// A path in `fixtures/`.
+/// A path in `fixtures/`, also from `tests/fuzz`.
 pub fn fixture(name: &str) -> PathBuf {
-    PathBuf::from(env!("CARGO_MANIFEST_DIR"))
-        .join("fixtures")
+    let package = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut folders = package.ancestors().map(|folder| folder.join("fixtures"));
+    folders
+        .find(|folder| folder.is_dir())
+        .expect("the fixtures are there")
         .join(name)
 }
 
