@@ -61,10 +61,14 @@ fn read(bytes: &[u8]) {
 /// The largest bytes to begin from: in a network of two megabytes nearly every change would be to a weight.
 const MOST_BYTES: usize = 200_000;
 
-/// Writes what the reader begins from, where `PODFALL_SEEDS` names a folder for it.
-fn write_seeds() {
+/// Reads what the reader begins from, so that what is made once is made before an input's time is taken, and writes it where
+/// `PODFALL_SEEDS` names a folder.
+fn begin() {
+    let seeds = (reader().seeds)();
+    for bytes in &seeds {
+        read(bytes);
+    }
     if let Some(folder) = env::var_os("PODFALL_SEEDS") {
-        let seeds = (reader().seeds)();
         let small = seeds.iter().filter(|bytes| bytes.len() <= MOST_BYTES);
         for (number, bytes) in small.enumerate() {
             fs::write(Path::new(&folder).join(format!("seed-{number}")), bytes).unwrap();
@@ -75,7 +79,7 @@ fn write_seeds() {
 fuzz_target!(
     init: {
         stop_at_a_panic_of_our_own();
-        write_seeds();
+        begin();
     },
     |bytes: &[u8]| read(bytes)
 );
