@@ -18,6 +18,9 @@ use podfall::{
 
 use crate::readers::{journal_seeds, plain_sheet, really_counted, three_counted};
 
+/// When the record is made.
+const MADE: &str = "2026-10-04T22:00:00+02:00";
+
 /// The facts of a record of these counts.
 pub fn facts_of(counts: &CountsFile, frames: &SeasonFrames, loss: Option<&SeasonLoss>) -> Facts {
     let assumptions = Assumptions::default();
@@ -38,7 +41,7 @@ pub fn facts_of(counts: &CountsFile, frames: &SeasonFrames, loss: Option<&Season
             .collect(),
         title: "season",
         now: "2026-10-04T20:00:00Z".parse().unwrap(),
-        made: "2026-10-04T22:00:00+02:00",
+        made: MADE,
         redactions: &Redactions::default(),
         signed: true,
     })
@@ -65,9 +68,11 @@ pub fn record_seeds() -> Vec<Vec<u8>> {
 
 /// Both pages of a record, of whatever is written in it.
 pub fn record(bytes: &[u8]) {
-    let Ok(facts) = serde_json::from_slice::<Facts>(bytes) else {
+    let Ok(mut facts) = serde_json::from_slice::<Facts>(bytes) else {
         return;
     };
+    // That is the command's own clock, and a PDF/A needs it.
+    facts.made = MADE.to_owned();
     html_of(&facts);
     let settings = PdfSettings {
         font: None,
