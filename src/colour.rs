@@ -8,6 +8,8 @@ use std::sync::LazyLock;
 
 use image::RgbImage;
 
+use crate::wide::wide;
+
 /// Linear RGB (D65) to XYZ, rows X, Y, Z.
 ///
 /// # Source
@@ -90,13 +92,15 @@ fn lab_root(t: f64) -> f64 {
 
 /// Steps of the cube-root table over 0..1. Fewer: errors above 0.001 in dark colours; more: leaves the cache.
 const ROOT_STEPS: usize = 4096;
+/// Places in that table: one beyond its end is read, with a weight of nothing.
+const ROOTS: usize = ROOT_STEPS + 2;
 /// Steps of the table from linear light to 8-bit sRGB.
 const SRGB_STEPS: usize = 4096;
 
 struct Tables {
     linear: [f32; 256],
-    root: Vec<f32>,
-    srgb8: Vec<u8>,
+    root: [f32; ROOTS],
+    srgb8: [u8; SRGB_STEPS + 1],
     /// XYZ over white from linear light.
     xyz: [[f32; 3]; 3],
 }
@@ -104,12 +108,10 @@ struct Tables {
 /// Built once, never changed: the same for every caller.
 static TABLES: LazyLock<Tables> = LazyLock::new(|| Tables {
     linear: std::array::from_fn(|i| linear_from_srgb(i as f64 / 255.0) as f32),
-    root: (0..ROOT_STEPS + 2)
-        .map(|i| lab_root(i as f64 / ROOT_STEPS as f64) as f32)
-        .collect(),
-    srgb8: (0..=SRGB_STEPS)
-        .map(|i| (srgb_from_linear(i as f64 / SRGB_STEPS as f64) * 255.0).round() as u8)
-        .collect(),
+    root: std::array::from_fn(|i| lab_root(i as f64 / ROOT_STEPS as f64) as f32),
+    srgb8: std::array::from_fn(|i| {
+        (srgb_from_linear(i as f64 / SRGB_STEPS as f64) * 255.0).round() as u8
+    }),
     xyz: std::array::from_fn(|i| {
         std::array::from_fn(|j| (XYZ_FROM_LINEAR[i][j] / WHITE_XYZ[i]) as f32)
     }),
@@ -127,7 +129,25 @@ pub fn linear_table() -> &'static [f32; 256] {
 
 /// 8-bit sRGB of linear light, by table, within one level; light outside 0..1 is cut off.
 pub fn srgb8_from_linear(v: f32) -> u8 {
-    TABLES.srgb8[(v.clamp(0.0, 1.0) * SRGB_STEPS as f32 + 0.5) as usize]
+    Srgb8::get().of(v)
+}
+
+/// [`srgb8_from_linear`] for loops over many pixels.
+#[derive(Debug, Clone, Copy)]
+pub struct Srgb8(&'static [u8; SRGB_STEPS + 1]);
+
+impl Srgb8 {
+    /// The table.
+    pub fn get() -> Self {
+        Self(&TABLES.srgb8)
+    }
+
+    /// 8-bit sRGB of linear light.
+    #[inline(always)]
+    pub fn of(self, linear: f32) -> u8 {
+        let at = (linear.clamp(0.0, 1.0) * SRGB_STEPS as f32 + 0.5) as usize;
+        self.0[at.min(SRGB_STEPS)]
+    }
 }
 
 /// Relative luminance (0..1) of an 8-bit sRGB colour.
@@ -143,7 +163,7 @@ pub fn lab_from_srgb8(rgb: [u8; 3]) -> Lab {
     lab_by_table(&TABLES, rgb)
 }
 
-#[inline]
+#[inline(always)]
 fn lab_by_table(t: &Tables, rgb: [u8; 3]) -> Lab {
     let (r, g, b) = (
         t.linear[usize::from(rgb[0])],
@@ -153,7 +173,7 @@ fn lab_by_table(t: &Tables, rgb: [u8; 3]) -> Lab {
     let root = |row: &[f32; 3]| {
         let at = ((row[0] * r + row[1] * g + row[2] * b) * ROOT_STEPS as f32)
             .clamp(0.0, ROOT_STEPS as f32);
-        let i = at as usize;
+        let i = (at as usize).min(ROOT_STEPS);
         let (low, high) = (t.root[i], t.root[i + 1]);
         low + (high - low) * (at - i as f32)
     };
@@ -168,19 +188,26 @@ fn lab_by_table(t: &Tables, rgb: [u8; 3]) -> Lab {
 /// L*a*b* of a whole picture, by table.
 pub fn lab_planes(picture: &RgbImage) -> LabPlanes {
     let t = &*TABLES;
-    let n = picture.as_raw().len() / 3;
-    let (mut l, mut a, mut b) = (vec![0.0; n], vec![0.0; n], vec![0.0; n]);
     let (pixels, _) = picture.as_raw().as_chunks::<3>();
-    for (i, rgb) in pixels.iter().enumerate() {
-        let lab = lab_by_table(t, *rgb);
-        (l[i], a[i], b[i]) = (lab.l, lab.a, lab.b);
-    }
+    let none = || vec![0.0; pixels.len()];
+    let (mut l, mut a, mut b) = (none(), none(), none());
+    fill_planes(t, pixels, &mut l, &mut a, &mut b);
     LabPlanes {
         width: picture.width() as usize,
         height: picture.height() as usize,
         l,
         a,
         b,
+    }
+}
+
+wide! {
+    fn fill_planes(t: &Tables, pixels: &[[u8; 3]], l: &mut [f32], a: &mut [f32], b: &mut [f32]) {
+        let planes = l.iter_mut().zip(a).zip(b);
+        for (rgb, ((l, a), b)) in pixels.iter().zip(planes) {
+            let lab = lab_by_table(t, *rgb);
+            (*l, *a, *b) = (lab.l, lab.a, lab.b);
+        }
     }
 }
 

@@ -41,3 +41,4 @@ pub mod stage;
 pub mod stats;
 pub mod text;
 pub mod units;
+mod wide;

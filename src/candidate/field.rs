@@ -1,5 +1,7 @@
 //! One-channel pictures of `f32` and the few filters that the candidates need.
 
+use crate::wide::wide;
+
 /// A one-channel picture that is borrowed, rows from the top.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct View<'a> {
@@ -44,19 +46,17 @@ impl Field {
         }
     }
 
-    /// Means of `step` × `step` pixels.
-    pub(crate) fn shrunk(plane: &[f32], width: usize, height: usize, step: usize) -> Self {
-        let (w, h) = (width / step, height / step);
+    /// Means of `STEP` × `STEP` pixels.
+    pub(crate) fn shrunk<const STEP: usize>(plane: &[f32], width: usize, height: usize) -> Self {
+        let (w, h) = (width / STEP, height / STEP);
         let mut out = Self::new(w, h);
         for (y, row) in out.v.chunks_exact_mut(w).enumerate() {
-            for dy in 0..step {
-                let from = &plane[(y * step + dy) * width..][..w * step];
-                for (o, px) in row.iter_mut().zip(from.chunks_exact(step)) {
-                    *o += px.iter().sum::<f32>();
-                }
+            for dy in 0..STEP {
+                let from = &plane[(y * STEP + dy) * width..][..w * STEP];
+                add_pieces::<STEP>(row, from.as_chunks().0);
             }
         }
-        let share = 1.0 / (step * step) as f32;
+        let share = 1.0 / (STEP * STEP) as f32;
         out.v.iter_mut().for_each(|v| *v *= share);
         out
     }
@@ -67,7 +67,7 @@ impl Field {
         if sigma_px < HALVED_FROM_PX || self.width < 8 || self.height < 8 {
             return self.by_kernel(sigma_px);
         }
-        let half = Self::shrunk(&self.v, self.width, self.height, 2).by_kernel(sigma_px / 2.0);
+        let half = Self::shrunk::<2>(&self.v, self.width, self.height).by_kernel(sigma_px / 2.0);
         let mut out = Self::new(self.width, self.height);
         // Places between the half-size pixels' centres, a quarter from one and three quarters from the other.
         let near = |v: usize, most: usize| {
@@ -83,9 +83,8 @@ impl Field {
         for (y, row) in out.v.chunks_exact_mut(self.width).enumerate() {
             let (i, j) = near(y, half.height);
             let (own, next) = (&half.v[i * half.width..], &half.v[j * half.width..]);
-            for ((l, a), b) in line.iter_mut().zip(own).zip(next) {
-                *l = 0.75 * a + 0.25 * b;
-            }
+            let (own, next) = (&own[..half.width], &next[..half.width]);
+            sum_of_two(&mut line, (0.75, own), (0.25, next));
             for (x, v) in row.iter_mut().enumerate() {
                 let (i, j) = near(x, half.width);
                 *v = 0.75 * line[i] + 0.25 * line[j];
@@ -108,28 +107,16 @@ impl Field {
             line[..reach].fill(from[0]);
             line[reach..reach + w].copy_from_slice(from);
             line[reach + w..].fill(from[w - 1]);
-            for (t, v) in to.iter_mut().zip(&line[reach..]) {
-                *t = kernel[0] * v;
-            }
-            for (k, weight) in kernel.iter().enumerate().skip(1) {
-                let (left, right) = (&line[reach - k..][..w], &line[reach + k..][..w]);
-                for ((t, l), r) in to.iter_mut().zip(left).zip(right) {
-                    *t += weight * (l + r);
-                }
-            }
+            weighted(to, &kernel, |k| {
+                (&line[reach - k..][..w], &line[reach + k..][..w])
+            });
         }
         let mut out = Self::new(w, h);
         for (y, to) in out.v.chunks_exact_mut(w).enumerate() {
-            for (t, v) in to.iter_mut().zip(&across[y * w..][..w]) {
-                *t = kernel[0] * v;
-            }
-            for (k, weight) in kernel.iter().enumerate().skip(1) {
-                let above = &across[y.saturating_sub(k) * w..][..w];
-                let below = &across[(y + k).min(h - 1) * w..][..w];
-                for ((t, a), b) in to.iter_mut().zip(above).zip(below) {
-                    *t += weight * (a + b);
-                }
-            }
+            let row = |y: usize| &across[y * w..][..w];
+            weighted(to, &kernel, |k| {
+                (row(y.saturating_sub(k)), row((y + k).min(h - 1)))
+            });
         }
         out
     }
@@ -154,6 +141,47 @@ impl Field {
         let off = self.with(&mean, |v, m| v - m);
         let spread = off.with(&off, |a, b| a * b).blurred(sigma_px);
         off.with(&spread, |o, s| o / (s + 4.0).sqrt())
+    }
+}
+
+/// The sum of rows by the kernel's weights; `pair(k)` gives those `k` to either side.
+fn weighted<'a>(to: &mut [f32], kernel: &[f32], pair: impl Fn(usize) -> (&'a [f32], &'a [f32])) {
+    begin(to, kernel[0], pair(0).0);
+    for (k, weight) in kernel.iter().enumerate().skip(1) {
+        let (before, after) = pair(k);
+        add_both(to, *weight, before, after);
+    }
+}
+
+wide! {
+    fn begin(to: &mut [f32], weight: f32, from: &[f32]) {
+        for (t, v) in to.iter_mut().zip(from) {
+            *t = weight * v;
+        }
+    }
+}
+
+wide! {
+    fn add_both(to: &mut [f32], weight: f32, before: &[f32], after: &[f32]) {
+        for ((t, b), a) in to.iter_mut().zip(before).zip(after) {
+            *t += weight * (b + a);
+        }
+    }
+}
+
+wide! {
+    fn sum_of_two(to: &mut [f32], first: (f32, &[f32]), second: (f32, &[f32])) {
+        for ((t, a), b) in to.iter_mut().zip(first.1).zip(second.1) {
+            *t = first.0 * a + second.0 * b;
+        }
+    }
+}
+
+wide! {
+    fn add_pieces<const STEP: usize>(to: &mut [f32], pieces: &[[f32; STEP]]) {
+        for (t, piece) in to.iter_mut().zip(pieces) {
+            *t += piece.iter().sum::<f32>();
+        }
     }
 }
 

@@ -30,7 +30,7 @@ struct Maps {
 
 impl Maps {
     fn new(lab: &LabPlanes, px_per_mm: f64) -> Self {
-        let coarse = |plane: &[f32]| Field::shrunk(plane, lab.width, lab.height, STEP);
+        let coarse = |plane: &[f32]| Field::shrunk::<STEP>(plane, lab.width, lab.height);
         let per_mm = px_per_mm as f32 / STEP as f32;
         let (l, b) = (coarse(&lab.l), coarse(&lab.b));
         let votes = |f: &Field, radii_mm: [f32; 2], full: f32, soft_mm: f32| {

@@ -108,7 +108,7 @@ impl Ridges {
 
 /// Pod-shaped candidates inside the frame, strongest first.
 pub(super) fn find(plot: &Plot, lab: &LabPlanes, ft2: f64) -> Vec<Candidate> {
-    let l = Field::shrunk(&lab.l, lab.width, lab.height, STEP);
+    let l = Field::shrunk::<STEP>(&lab.l, lab.width, lab.height);
     let per_mm = plot.px_per_mm as f32 / STEP as f32;
     let ridges = Ridges::new(&l, SIGMA_MM * per_mm);
     let (w, h) = (l.width, l.height);

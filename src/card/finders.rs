@@ -3,7 +3,7 @@
 
 use image::RgbImage;
 
-use crate::geometry::Point;
+use crate::{geometry::Point, wide::wide};
 
 /// A place that looks like a corner mark.
 #[derive(Debug, Clone, Copy)]
@@ -24,6 +24,7 @@ const MIDDLE_OFF: f64 = 1.1;
 
 /// Light of a pixel, about in proportion to what came in (0 to 255): blur evens out light, not its gamma-coded number,
 /// and dark stripes would seem to lose width to light ones.
+#[inline(always)]
 fn light_of(p: &[u8]) -> f32 {
     let coded = f32::from(u16::from(p[0]) + 2 * u16::from(p[1]) + u16::from(p[2])) / 4.0;
     coded * coded / 255.0
@@ -58,11 +59,23 @@ pub(super) fn marks(photo: &RgbImage, size_px: f64) -> Vec<Mark> {
     found
 }
 
+wide! {
+    fn put_lights(row: &[[u8; 3]], lights: &mut [f32]) {
+        for (light, p) in lights.iter_mut().zip(row) {
+            *light = light_of(p);
+        }
+    }
+}
+
 /// Light of a row, averaged over `step` pixels along it.
 fn row_lights(photo: &RgbImage, y: usize, step: usize, width: usize) -> Vec<f32> {
-    let row = &photo.as_raw()[y * width * 3..][..width * 3];
-    row.chunks_exact(3 * step)
-        .map(|block| block.chunks_exact(3).map(light_of).sum::<f32>() / step as f32)
+    let row = photo.as_raw()[y * width * 3..][..width * 3]
+        .as_chunks::<3>()
+        .0;
+    let mut lights = vec![0.0; width];
+    put_lights(row, &mut lights);
+    (lights.chunks_exact(step))
+        .map(|block| block.iter().sum::<f32>() / step as f32)
         .collect()
 }
 

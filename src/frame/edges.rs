@@ -1,6 +1,9 @@
 //! Points of strong colour change in the small picture, thinned to ridges.
 
+use std::ops::Range;
+
 use super::reduce::{CHANNELS, Colour, Small};
+use crate::wide::wide;
 
 /// A place where the colour changes.
 #[derive(Debug, Clone, Copy)]
@@ -19,6 +22,8 @@ pub(super) struct EdgePoint {
 pub(super) struct Edges {
     /// Grouped by whole degrees of their angle, rising.
     pub points: Vec<EdgePoint>,
+    /// Their places by themselves, small pixels, x and y.
+    pub places: [Vec<f32>; 2],
     /// Where each degree's points start; the last is their number.
     pub starts: Vec<usize>,
     /// Middle size of the change from pixel to pixel, a channel.
@@ -73,43 +78,74 @@ fn noise_of(s: &Small) -> Colour {
     })
 }
 
-/// Changes along x and y of a whole row, channel by channel, the first and last pixel left out.
-fn row_gradient(rows: [&[Colour]; 3], dx: &mut [f32], dy: &mut [f32]) {
-    let [above, here, below] = rows.map(|r| r.as_flattened());
-    let n = here.len() - 2 * CHANNELS;
-    let (above_left, left, below_left) = (&above[..n], &here[..n], &below[..n]);
-    let (top, bottom) = (&above[CHANNELS..][..n], &below[CHANNELS..][..n]);
-    let (above_right, right, below_right) = (
-        &above[2 * CHANNELS..],
-        &here[2 * CHANNELS..],
-        &below[2 * CHANNELS..],
-    );
-    let (dx, dy) = (&mut dx[..n], &mut dy[..n]);
-    for i in 0..n {
-        let down = below_right[i] - above_left[i];
-        let up = above_right[i] - below_left[i];
-        dx[i] = (2.0 * (right[i] - left[i]) + down + up) / 8.0;
-        dy[i] = (2.0 * (bottom[i] - top[i]) + down - up) / 8.0;
+wide! {
+    /// Changes along x and y of a whole row, channel by channel, the first and last pixel left out.
+    fn row_gradient(rows: [&[Colour]; 3], dx: &mut [f32], dy: &mut [f32]) {
+        let [above, here, below] = rows.map(|r| r.as_flattened());
+        let n = here.len() - 2 * CHANNELS;
+        let (above_left, left, below_left) = (&above[..n], &here[..n], &below[..n]);
+        let (top, bottom) = (&above[CHANNELS..][..n], &below[CHANNELS..][..n]);
+        let (above_right, right, below_right) = (
+            &above[2 * CHANNELS..][..n],
+            &here[2 * CHANNELS..][..n],
+            &below[2 * CHANNELS..][..n],
+        );
+        let (dx, dy) = (&mut dx[..n], &mut dy[..n]);
+        for i in 0..n {
+            let down = below_right[i] - above_left[i];
+            let up = above_right[i] - below_left[i];
+            dx[i] = (2.0 * (right[i] - left[i]) + down + up) / 8.0;
+            dy[i] = (2.0 * (bottom[i] - top[i]) + down - up) / 8.0;
+        }
     }
 }
 
-/// Size of the strongest change at every pixel, squared, and twice its angle as a vector.
-fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
-    let w = small.width;
-    let mut out = vec![[0.0_f32; 3]; w * small.height];
-    if w < 3 {
-        return out;
+/// What changes at every pixel, row by row.
+struct Strengths {
+    /// Size of the strongest change, squared.
+    size: Vec<f32>,
+    /// Twice its angle as a vector.
+    cos2: Vec<f32>,
+    sin2: Vec<f32>,
+}
+
+impl Strengths {
+    fn new(small: &Small, inverse: Colour) -> Self {
+        let (w, h) = (small.width, small.height);
+        let none = || vec![0.0; w * h];
+        let (size, cos2, sin2) = (none(), none(), none());
+        let mut out = Self { size, cos2, sin2 };
+        if w < 3 {
+            return out;
+        }
+        let mut dx = vec![0.0; (w - 2) * CHANNELS];
+        let mut dy = dx.clone();
+        for y in 1..h.saturating_sub(1) {
+            let own = y * w + 1..(y + 1) * w - 1;
+            let (size, cos2, sin2) = (
+                &mut out.size[own.clone()],
+                &mut out.cos2[own.clone()],
+                &mut out.sin2[own],
+            );
+            row_gradient(three_rows(small, y), &mut dx, &mut dy);
+            let (dx, dy) = (dx.as_chunks::<CHANNELS>().0, dy.as_chunks::<CHANNELS>().0);
+            row_strengths(dx, dy, inverse, size, cos2, sin2);
+        }
+        out
     }
-    let mut dx = vec![0.0; (w - 2) * CHANNELS];
-    let mut dy = dx.clone();
-    for y in 1..small.height.saturating_sub(1) {
-        row_gradient(three_rows(small, y), &mut dx, &mut dy);
-        let pixels = dx
-            .as_chunks::<CHANNELS>()
-            .0
-            .iter()
-            .zip(dy.as_chunks::<CHANNELS>().0);
-        for (cell, (dx, dy)) in out[y * w + 1..(y + 1) * w - 1].iter_mut().zip(pixels) {
+}
+
+wide! {
+    fn row_strengths(
+        dx: &[Colour],
+        dy: &[Colour],
+        inverse: Colour,
+        size: &mut [f32],
+        cos2: &mut [f32],
+        sin2: &mut [f32],
+    ) {
+        let out = size.iter_mut().zip(cos2).zip(sin2);
+        for ((dx, dy), ((size, cos2), sin2)) in dx.iter().zip(dy).zip(out) {
             let (mut xx, mut yy, mut xy) = (0.0, 0.0, 0.0);
             for c in 0..CHANNELS {
                 let (a, b) = (dx[c] * inverse[c], dy[c] * inverse[c]);
@@ -117,15 +153,11 @@ fn strengths(small: &Small, inverse: Colour) -> Vec<[f32; 3]> {
                 yy += b * b;
                 xy += a * b;
             }
-            let (cos2, sin2) = (xx - yy, 2.0 * xy);
-            *cell = [
-                (xx + yy + (cos2 * cos2 + sin2 * sin2).sqrt()) / 2.0,
-                cos2,
-                sin2,
-            ];
+            let (cos, sin) = (xx - yy, 2.0 * xy);
+            (*cos2, *sin2) = (cos, sin);
+            *size = (xx + yy + (cos * cos + sin * sin).sqrt()) / 2.0;
         }
     }
-    out
 }
 
 /// A ridge of change: pixel, squared size, shift off the pixel's centre along the grid.
@@ -136,15 +168,16 @@ struct Ridge {
     shift: (f32, f32),
 }
 
-fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
+fn ridges(field: &Strengths, w: usize, h: usize) -> Vec<Ridge> {
     let mut found = Vec::new();
     for y in 2..h.saturating_sub(2) {
         for x in 2..w.saturating_sub(2) {
             let i = y * w + x;
-            let [size, cos2, sin2] = field[i];
+            let size = field.size[i];
             if size < KEEP_FROM * KEEP_FROM {
                 continue;
             }
+            let (cos2, sin2) = (field.cos2[i], field.sin2[i]);
             // Compare along the nearest of the four directions of the grid.
             let (step, dx, dy) = if cos2.abs() > sin2.abs() {
                 if cos2 > 0.0 {
@@ -157,7 +190,7 @@ fn ridges(field: &[[f32; 3]], w: usize, h: usize) -> Vec<Ridge> {
             } else {
                 (w - 1, -1.0, 1.0)
             };
-            let (before, after) = (field[i - step][0], field[i + step][0]);
+            let (before, after) = (field.size[i - step], field.size[i + step]);
             if size < before || size <= after {
                 continue;
             }
@@ -201,9 +234,9 @@ fn group_by_degree(points: &mut Vec<EdgePoint>) -> Vec<usize> {
 }
 
 impl Edges {
-    /// Points of the whole degrees from `low` to `high`, both taken in, within 0..180.
-    pub fn of_degrees(&self, low: usize, high: usize) -> &[EdgePoint] {
-        &self.points[self.starts[low.min(180)]..self.starts[(high + 1).min(180)]]
+    /// Which points are of the whole degrees from `low` to `high`, both taken in, within 0..180.
+    pub fn of_degrees(&self, low: usize, high: usize) -> Range<usize> {
+        self.starts[low.min(180)]..self.starts[(high + 1).min(180)]
     }
 }
 
@@ -216,7 +249,7 @@ pub(super) fn find_edges(small: &Small) -> Edges {
     let w = small.width;
     let noise = noise_of(small);
     let inverse = noise.map(|n| 1.0 / n);
-    let field = strengths(small, inverse);
+    let field = Strengths::new(small, inverse);
     let mut found = ridges(&field, w, small.height);
     if found.len() > MOST_POINTS {
         let mut sizes: Vec<f32> = found.iter().map(|r| r.size).collect();
@@ -227,8 +260,8 @@ pub(super) fn find_edges(small: &Small) -> Edges {
     let mut points: Vec<EdgePoint> = found
         .iter()
         .map(|r| {
-            let [_, cos2, sin2] = field[r.y * w + r.x];
-            let angle = sin2.atan2(cos2) / 2.0;
+            let i = r.y * w + r.x;
+            let angle = field.sin2[i].atan2(field.cos2[i]) / 2.0;
             let angle = if angle < 0.0 {
                 angle + std::f32::consts::PI
             } else {
@@ -246,6 +279,10 @@ pub(super) fn find_edges(small: &Small) -> Edges {
         .collect();
     let starts = group_by_degree(&mut points);
     Edges {
+        places: [
+            points.iter().map(|p| p.x).collect(),
+            points.iter().map(|p| p.y).collect(),
+        ],
         points,
         starts,
         noise,

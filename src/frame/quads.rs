@@ -61,13 +61,14 @@ struct Search<'a> {
     lines: &'a [Line],
     settings: &'a QuadSettings,
     half: (f64, f64),
-    /// Place on line `i` where line `j` crosses.
-    crossings: Vec<Option<f64>>,
+    /// Place on line `i` where line `j` crosses; NaN where it does not.
+    crossings: Vec<f64>,
 }
 
 impl Search<'_> {
     fn crossing(&self, i: usize, j: usize) -> Option<f64> {
-        self.crossings[i * self.lines.len() + j]
+        let at = self.crossings[i * self.lines.len() + j];
+        (!at.is_nan()).then_some(at)
     }
 
     /// Lines that could be opposite sides.
@@ -89,10 +90,11 @@ impl Search<'_> {
 
     /// Whether line `i` is seen as a side between lines `j` and `k`.
     fn is_side(&self, i: usize, j: usize, k: usize) -> bool {
-        let (Some(from), Some(to)) = (self.crossing(i, j), self.crossing(i, k)) else {
-            return false;
-        };
-        if (from - to).abs() < self.settings.least_side {
+        let row = &self.crossings[i * self.lines.len()..];
+        let (from, to) = (row[j], row[k]);
+        // Where one of them does not cross, the comparison does not hold either.
+        let far_enough = (from - to).abs() >= self.settings.least_side;
+        if !far_enough {
             return false;
         }
         let inside = if from.abs().max(to.abs()) < self.half.0.min(self.half.1) * 0.6 {
@@ -214,11 +216,8 @@ pub(super) fn find_quads(lines: &[Line], settings: &QuadSettings) -> Vec<Quad> {
     for a in lines {
         crossings.extend(lines.iter().map(|b| {
             let sine = a.normal.0 * b.normal.1 - a.normal.1 * b.normal.0;
-            if sine.abs() > LEAST_CORNER_SINE {
-                a.crossing(b)
-            } else {
-                None
-            }
+            let crosses = sine.abs() > LEAST_CORNER_SINE;
+            crosses.then(|| a.crossing(b)).flatten().unwrap_or(f64::NAN)
         }));
     }
     let search = Search {

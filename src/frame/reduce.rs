@@ -2,6 +2,8 @@
 
 use image::RgbImage;
 
+use crate::wide::wide;
+
 /// How many numbers describe a colour here.
 pub(super) const CHANNELS: usize = 3;
 
@@ -51,10 +53,7 @@ pub(super) fn reduce(pixels: &RgbImage, long_side: usize) -> Small {
         let share = 1.0 / (rows.len() * factor.min(full_w)) as f32;
         sums.fill(0);
         for row in rows {
-            let line = &raw[row * full_w * 3..][..used];
-            for (sum, &value) in sums.iter_mut().zip(line) {
-                *sum += u16::from(value);
-            }
+            add_row(&mut sums, &raw[row * full_w * 3..][..used]);
         }
         colours.extend(sums[..used].chunks(factor * 3).map(|block| {
             let mut rgb = [0_u32; 3];
@@ -114,10 +113,20 @@ impl Small {
     }
 }
 
-/// A quarter, a half and a quarter of three rows.
-fn blend(out: &mut [f32], before: &[f32], here: &[f32], after: &[f32]) {
-    for (((out, a), b), c) in out.iter_mut().zip(before).zip(here).zip(after) {
-        *out = (a + 2.0 * b + c) / 4.0;
+wide! {
+    fn add_row(sums: &mut [u16], line: &[u8]) {
+        for (sum, &value) in sums.iter_mut().zip(line) {
+            *sum += u16::from(value);
+        }
+    }
+}
+
+wide! {
+    /// A quarter, a half and a quarter of three rows.
+    fn blend(out: &mut [f32], before: &[f32], here: &[f32], after: &[f32]) {
+        for (((out, a), b), c) in out.iter_mut().zip(before).zip(here).zip(after) {
+            *out = (a + 2.0 * b + c) / 4.0;
+        }
     }
 }
 

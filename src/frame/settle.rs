@@ -1,8 +1,11 @@
 //! Draws a voted line through the edge points near it.
 
-use super::edges::{EdgePoint, Edges};
+use std::ops::Range;
+
+use super::edges::Edges;
 use super::line::{Line, PIECE_PX};
 use super::reduce::{CHANNELS, Colour};
+use crate::wide::wide;
 
 /// A point belongs to a line within this distance, small pixels. Raised: straw joins in; lowered: bent bars fall apart.
 const NEAR_PX: f64 = 1.8;
@@ -28,42 +31,54 @@ pub(super) struct Field {
 /// An edge point from the picture's centre, its step along the line's normal.
 type Near = (f64, f64, Colour);
 
-/// Points whose direction is within [`NEAR_DEG`] of `degree`, with the sign of their step there.
-fn near_direction(edges: &Edges, degree: f64) -> impl Iterator<Item = (&EdgePoint, f32)> {
+/// Which points have a direction within [`NEAR_DEG`] of `degree`, with the sign of their step there.
+fn near_direction(edges: &Edges, degree: f64) -> [(Range<usize>, f32); 3] {
     let (low, high) = (degree - NEAR_DEG, degree + NEAR_DEG);
-    let none: &[EdgePoint] = &[];
+    let within = edges.of_degrees(low.max(0.0) as usize, high.min(179.0) as usize);
     // Turning by 180° turns the sign of the step.
     let below = if low < 0.0 {
         edges.of_degrees((low + 180.0) as usize, 179)
     } else {
-        none
+        0..0
     };
     let above = if high >= 180.0 {
         edges.of_degrees(0, (high - 180.0) as usize)
     } else {
-        none
+        0..0
     };
-    let within = edges.of_degrees(low.max(0.0) as usize, high.min(179.0) as usize);
-    within
-        .iter()
-        .map(|p| (p, 1.0))
-        .chain(below.iter().chain(above).map(|p| (p, -1.0)))
+    [(within, 1.0), (below, -1.0), (above, -1.0)]
 }
 
 /// Points near the voted line.
 fn near_points(edges: &Edges, field: Field, voted: Voted) -> Vec<Near> {
     let (sin, cos) = voted.degree.to_radians().sin_cos();
     let reach = NEAR_PX + MOST_TURN * field.half;
-    near_direction(edges, voted.degree)
-        .filter_map(|(p, sign)| {
+    let mut near = Vec::new();
+    let mut off = Vec::new();
+    for (which, sign) in near_direction(edges, voted.degree) {
+        let [xs, ys] = edges.places.each_ref().map(|v| &v[which.clone()]);
+        off.resize(xs.len(), 0.0);
+        distances(xs, ys, field.centre, (cos, sin, voted.rho), &mut off);
+        for (p, _) in (edges.points[which].iter().zip(&off)).filter(|(_, off)| **off < reach) {
             let (x, y) = (
                 f64::from(p.x) - field.centre.0,
                 f64::from(p.y) - field.centre.1,
             );
-            ((x * cos + y * sin - voted.rho).abs() < reach)
-                .then(|| (x, y, p.step.map(|s| s * sign)))
-        })
-        .collect()
+            near.push((x, y, p.step.map(|s| s * sign)));
+        }
+    }
+    near
+}
+
+wide! {
+    /// How far points lie from a line, given by its normal and its distance from the centre.
+    fn distances(xs: &[f32], ys: &[f32], centre: (f64, f64), line: (f64, f64, f64), off: &mut [f64]) {
+        let (cos, sin, rho) = line;
+        for ((off, x), y) in off.iter_mut().zip(xs).zip(ys) {
+            let (x, y) = (f64::from(*x) - centre.0, f64::from(*y) - centre.1);
+            *off = (x * cos + y * sin - rho).abs();
+        }
+    }
 }
 
 /// Turns and shifts the line onto its points: (direction of the normal, distance).

@@ -3,6 +3,7 @@
 use crate::{
     colour::{self, LabPlanes},
     plot::Plot,
+    wide::wide,
 };
 use image::GrayImage;
 use serde::{Deserialize, Serialize};
@@ -107,23 +108,16 @@ pub fn classify(plot: &Plot, settings: &GroundSettings) -> Ground {
     let yellow = yellowness(&lab, inside, |i| index(i) > cut.bright) + settings.bean_yellower;
     let mut counts = [0_u64; 4];
     let mut classes = GrayImage::new(plot.even.width(), plot.even.height());
-    for (i, class) in classes
-        .as_flat_samples_mut()
-        .as_mut_slice()
-        .iter_mut()
-        .enumerate()
-    {
-        let cover = if inside[i] == 0 {
-            Cover::Outside
-        } else if index(i) <= cut.residue {
-            Cover::Soil
-        } else if index(i) > cut.bright && lab.b[i] > yellow && lab.a[i] < median_a + 2.0 {
-            Cover::BeanColoured
-        } else {
-            Cover::Residue
-        };
-        *class = cover as u8;
-        counts[cover as usize] += 1;
+    let cuts = Cuts {
+        residue: cut.residue,
+        bright: cut.bright,
+        yellow,
+        median_a,
+        redness_weight: settings.redness_weight,
+    };
+    sort_pixels(&lab, inside, cuts, &mut classes);
+    for class in classes.iter() {
+        counts[usize::from(*class)] += 1;
     }
     let all = (counts[1] + counts[2] + counts[3]).max(1) as f64;
     let share = |k: usize| 100.0 * counts[k] as f64 / all;
@@ -136,6 +130,33 @@ pub fn classify(plot: &Plot, settings: &GroundSettings) -> Ground {
             soil_below_l: f64::from(cut.residue),
         },
         lab,
+    }
+}
+
+/// Where the kinds of ground part.
+#[derive(Clone, Copy)]
+struct Cuts {
+    residue: f32,
+    bright: f32,
+    yellow: f32,
+    median_a: f32,
+    redness_weight: f32,
+}
+
+wide! {
+    fn sort_pixels(lab: &LabPlanes, inside: &[u8], cuts: Cuts, classes: &mut [u8]) {
+        let planes = lab.l.iter().zip(&lab.a).zip(&lab.b);
+        for ((class, inside), ((&l, &a), &b)) in classes.iter_mut().zip(inside).zip(planes) {
+            let index = l - cuts.redness_weight * (a - cuts.median_a);
+            let bean_coloured = (index > cuts.bright) & (b > cuts.yellow) & (a < cuts.median_a + 2.0);
+            let covered = if bean_coloured {
+                Cover::BeanColoured
+            } else {
+                Cover::Residue
+            };
+            let seen = if index <= cuts.residue { Cover::Soil } else { covered };
+            *class = if *inside == 0 { Cover::Outside } else { seen } as u8;
+        }
     }
 }
 

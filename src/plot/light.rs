@@ -6,7 +6,7 @@
 use image::{GrayImage, RgbImage};
 
 use super::{Light, PlotSettings, shadow, sharpness};
-use crate::colour;
+use crate::{colour, wide::wide};
 
 /// Side of a cell, plot pixels.
 pub(super) const CELL_PX: usize = 8;
@@ -32,16 +32,15 @@ impl Cells {
         let mut within = vec![0_u32; columns * rows];
         let (pixels, _) = raw.as_raw().as_chunks::<3>();
         for y in 0..h {
-            for (x, (p, i)) in pixels[y * w..][..w]
-                .iter()
-                .zip(&inside.as_raw()[y * w..][..w])
-                .enumerate()
-            {
-                let cell = (y / CELL_PX) * columns + x / CELL_PX;
-                if *i != 0 {
-                    within[cell] += 1;
+            let first = (y / CELL_PX) * columns;
+            let of_row = rgb[first..].iter_mut().zip(&mut within[first..]);
+            let chunks = (pixels[y * w..][..w].chunks(CELL_PX))
+                .zip(inside.as_raw()[y * w..][..w].chunks(CELL_PX));
+            for ((rgb, within), (pixels, inside)) in of_row.zip(chunks) {
+                for (p, _) in pixels.iter().zip(inside).filter(|(_, i)| **i != 0) {
+                    *within += 1;
                     for k in 0..3 {
-                        rgb[cell][k] += table[usize::from(p[k])];
+                        rgb[k] += table[usize::from(p[k])];
                     }
                 }
             }
@@ -265,6 +264,8 @@ fn apply(raw: &RgbImage, gains: &[[f32; 3]], cells: &Cells) -> RgbImage {
         let at = ((v as f32 + 0.5 - half) / CELL_PX as f32).clamp(0.0, (most - 1) as f32);
         (at as usize, (at as usize + 1).min(most - 1), at.fract())
     };
+    let srgb8 = colour::Srgb8::get();
+    let places: Vec<(usize, usize, f32)> = (0..w).map(|x| place(x, cells.columns)).collect();
     let mut line = vec![[0.0_f32; 3]; cells.columns];
     for (y, row) in out.chunks_exact_mut(w * 3).enumerate() {
         let (above, below, down) = place(y, cells.rows);
@@ -276,13 +277,25 @@ fn apply(raw: &RgbImage, gains: &[[f32; 3]], cells: &Cells) -> RgbImage {
             *v = std::array::from_fn(|k| a[k] + (b[k] - a[k]) * down);
         }
         let (pixels, _) = row.as_chunks_mut::<3>();
-        for (x, p) in pixels.iter_mut().enumerate() {
-            let (left, right, along) = place(x, cells.columns);
+        put_gains(pixels, &places, &line, (table, srgb8));
+    }
+    RgbImage::from_raw(raw.width(), raw.height(), out).expect("same size as raw")
+}
+
+wide! {
+    fn put_gains(
+        pixels: &mut [[u8; 3]],
+        places: &[(usize, usize, f32)],
+        gains: &[[f32; 3]],
+        tables: (&[f32; 256], colour::Srgb8),
+    ) {
+        let (linear, srgb8) = tables;
+        for (p, &(left, right, along)) in pixels.iter_mut().zip(places) {
+            let (left, right) = (gains[left], gains[right]);
             for k in 0..3 {
-                let g = line[left][k] + (line[right][k] - line[left][k]) * along;
-                p[k] = colour::srgb8_from_linear(table[usize::from(p[k])] * g);
+                let g = left[k] + (right[k] - left[k]) * along;
+                p[k] = srgb8.of(linear[usize::from(p[k])] * g);
             }
         }
     }
-    RgbImage::from_raw(raw.width(), raw.height(), out).expect("same size as raw")
 }

@@ -5,7 +5,7 @@ use std::borrow::Cow;
 use image::{GrayImage, RgbImage};
 
 use super::PlotMap;
-use crate::{frame::FrameSpec, geometry::Point};
+use crate::{frame::FrameSpec, geometry::Point, wide::wide};
 
 /// Where plot pixels lie and how many there are.
 #[derive(Debug, Clone, Copy)]
@@ -147,18 +147,20 @@ fn crop_and_halve(layer: &Layer, grid: &mut Grid) -> Layer<'static> {
     }
 }
 
-fn halve_row<const BYTES: usize>(upper: &[u8], lower: &[u8], out: &mut [u8]) {
-    let (out, _) = out.as_chunks_mut::<4>();
-    let pairs = upper
-        .chunks_exact(2 * BYTES)
-        .zip(lower.chunks_exact(2 * BYTES));
-    for (to, (a, b)) in out.iter_mut().zip(pairs) {
-        for k in 0..3 {
-            let sum = u16::from(a[k])
-                + u16::from(a[k + BYTES])
-                + u16::from(b[k])
-                + u16::from(b[k + BYTES]);
-            to[k] = ((sum + 2) >> 2) as u8;
+wide! {
+    fn halve_row<const BYTES: usize>(upper: &[u8], lower: &[u8], out: &mut [u8]) {
+        let (out, _) = out.as_chunks_mut::<4>();
+        let (upper, lower) = (upper.as_chunks::<BYTES>().0, lower.as_chunks::<BYTES>().0);
+        let pairs = upper
+            .as_chunks::<2>()
+            .0
+            .iter()
+            .zip(lower.as_chunks::<2>().0);
+        for (to, ([a, b], [c, d])) in out.iter_mut().zip(pairs) {
+            for k in 0..3 {
+                let sum = u16::from(a[k]) + u16::from(b[k]) + u16::from(c[k]) + u16::from(d[k]);
+                to[k] = ((sum + 2) >> 2) as u8;
+            }
         }
     }
 }
@@ -200,26 +202,28 @@ fn catmull_rom(d: f64) -> f64 {
     }
 }
 
-fn draw_row<const BYTES: usize, const TAPS: usize>(
-    layer: &Layer,
-    grid: &Grid,
-    y: usize,
-    weights: &[[f32; 4]],
-    row: &mut [u8],
-) {
-    let down = (y % STEP_PX) as f32 / STEP_PX as f32;
-    let base = (y / STEP_PX) * grid.columns;
-    let at = |v: &[f32], c: usize| v[base + c] + (v[base + grid.columns + c] - v[base + c]) * down;
-    let (row, _) = row.as_chunks_mut::<3>();
-    for (c, block) in row.chunks_mut(STEP_PX).enumerate() {
-        let (x0, y0) = (at(&grid.x, c), at(&grid.y, c));
-        let (dx, dy) = (
-            (at(&grid.x, c + 1) - x0) / STEP_PX as f32,
-            (at(&grid.y, c + 1) - y0) / STEP_PX as f32,
-        );
-        for (i, pixel) in block.iter_mut().enumerate() {
-            let (x, y) = (x0 + dx * i as f32, y0 + dy * i as f32);
-            *pixel = sample::<BYTES, TAPS>(layer, x - 0.5, y - 0.5, weights);
+wide! {
+    fn draw_row<const BYTES: usize, const TAPS: usize>(
+        layer: &Layer<'_>,
+        grid: &Grid,
+        y: usize,
+        weights: &[[f32; 4]],
+        row: &mut [u8],
+    ) {
+        let down = (y % STEP_PX) as f32 / STEP_PX as f32;
+        let base = (y / STEP_PX) * grid.columns;
+        let at = |v: &[f32], c: usize| v[base + c] + (v[base + grid.columns + c] - v[base + c]) * down;
+        let (row, _) = row.as_chunks_mut::<3>();
+        for (c, block) in row.chunks_mut(STEP_PX).enumerate() {
+            let (x0, y0) = (at(&grid.x, c), at(&grid.y, c));
+            let (dx, dy) = (
+                (at(&grid.x, c + 1) - x0) / STEP_PX as f32,
+                (at(&grid.y, c + 1) - y0) / STEP_PX as f32,
+            );
+            for (i, pixel) in block.iter_mut().enumerate() {
+                let (x, y) = (x0 + dx * i as f32, y0 + dy * i as f32);
+                *pixel = sample::<BYTES, TAPS>(layer, x - 0.5, y - 0.5, weights);
+            }
         }
     }
 }

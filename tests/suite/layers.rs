@@ -13,6 +13,7 @@ use std::{
 const LAYERS: &[&[&str]] = &[
     &["units"],
     &["range"],
+    &["wide"],
     &["place"],
     &["geometry"],
     &["caution"],
