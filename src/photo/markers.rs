@@ -1,5 +1,7 @@
 //! A JPEG's markers: what they say of the picture, and whether all of it is there.
 
+use memchr::memchr;
+
 use super::PhotoError;
 
 /// Start of scan, low byte of the marker.
@@ -135,7 +137,7 @@ pub(super) fn segment(bytes: &[u8], at: usize) -> Option<(u8, &[u8])> {
 /// coded data: stuffed zeros, restart markers and fill bytes are not markers here.
 fn next_marker(bytes: &[u8], mut at: usize) -> Option<(u8, usize)> {
     loop {
-        at += bytes.get(at..)?.iter().position(|&b| b == 0xFF)? + 1;
+        at += memchr(0xFF, bytes.get(at..)?)? + 1;
         match *bytes.get(at)? {
             0x00 | 0xD0..=0xD7 => at += 1,
             0xFF => {}
