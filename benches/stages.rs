@@ -11,7 +11,7 @@ use image::RgbImage;
 use jpeg_encoder::{ColorType, Encoder};
 use podfall::{
     annotate,
-    candidate::{self, Candidate},
+    candidate::Middles,
     frame::{self, FoundFrame, FrameSettings},
     ground::{self, Ground},
     model::Model,
@@ -35,7 +35,6 @@ struct Bench {
     frame: FoundFrame,
     plot: Plot,
     ground: Ground,
-    candidates: Vec<Candidate>,
     counted: Counted,
 }
 
@@ -84,7 +83,6 @@ fn bench(mpx: u32) -> Bench {
     let frame = frame::find(&pixels, &SETTINGS.frame, None).expect("a frame");
     let plot = plot::flatten(&pixels, &frame, SETTINGS.frame.spec, &plot_settings()).expect("flat");
     let ground = ground::classify(&plot, &SETTINGS.ground);
-    let candidates = candidate::candidates(&plot, &ground, &SETTINGS.blobs);
     let counted = pipeline::count_photo(&jpeg, "bench", &SETTINGS, &MODEL);
     Bench {
         jpeg,
@@ -92,7 +90,6 @@ fn bench(mpx: u32) -> Bench {
         frame,
         plot,
         ground,
-        candidates,
         counted,
     }
 }
@@ -140,17 +137,24 @@ fn s4_ground(bencher: Bencher, mpx: u32) {
 }
 
 #[divan::bench(args = [12], sample_count = 5, sample_size = 1)]
-fn s5_candidates(bencher: Bencher, mpx: u32) {
+fn s5_middles(bencher: Bencher, mpx: u32) {
     with(bencher, mpx, |b| {
-        black_box(candidate::candidates(&b.plot, &b.ground, &SETTINGS.blobs));
+        black_box(Middles::find(&b.plot, &b.ground, &SETTINGS.blobs));
     });
 }
 
+/// The middles among it, and the outlines that are asked for.
 #[divan::bench(args = [12], sample_count = 5, sample_size = 1)]
 fn s6_score(bencher: Bencher, mpx: u32) {
     with(bencher, mpx, |b| {
-        let model = (&MODEL.net, &MODEL.card);
-        black_box(learned::judge(&b.plot, &b.ground, &b.candidates, model)).ok();
+        let maps = learned::look(&b.plot, &MODEL.net, &MODEL.card).expect("it looks");
+        let middles = Middles::find(&b.plot, &b.ground, &SETTINGS.blobs);
+        black_box(learned::judge(
+            &b.plot,
+            &b.ground,
+            &middles,
+            (&maps, &MODEL.card),
+        ));
     });
 }
 

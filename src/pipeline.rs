@@ -1,7 +1,7 @@
 //! The one place that knows the order of the stages.
 
 use crate::{
-    candidate::{self, BlobSettings},
+    candidate::{BlobSettings, Middles},
     card,
     count::{
         self, CountSettings,
@@ -152,9 +152,11 @@ fn count(
         spec,
         &plot_settings(photo, settings, model),
     )?;
+    // First of all that look at the plot: it takes the most memory, which the others then need not hold beside their own.
+    let maps = learned::look(&plot, &model.net, &model.card)?;
     let ground = ground::classify(&plot, &settings.ground);
-    let candidates = candidate::candidates(&plot, &ground, &settings.blobs);
-    let judged = learned::judge(&plot, &ground, &candidates, (&model.net, &model.card))?;
+    let middles = Middles::find(&plot, &ground, &settings.blobs);
+    let judged = learned::judge(&plot, &ground, &middles, (&maps, &model.card));
     let allowance = model.card.allowance.at(judged.around);
     let (objects, counts) = count::tally(&judged.scored, &plot, spec, &allowance, &settings.count);
     let looks = likeness_measures(&plot);

@@ -10,6 +10,12 @@ const PLACES: usize = 19;
 /// First place, plot pixels from the middle.
 const FIRST_PX: f32 = 3.0;
 
+/// Most that rays start anew from the place that was given, plot pixels.
+const MOST_PULL_PX: f32 = 4.0;
+/// Most that an outline's centre can lie from the place about which it was asked for, plot pixels: the pull, and two thirds of
+/// the longest ray, where the centre of a slice of a disc would lie.
+pub(super) const MOST_AWAY_PX: f32 = MOST_PULL_PX + (FIRST_PX + PLACES as f32 - 1.0) * 2.0 / 3.0;
+
 /// Finds outlines on one plot.
 pub(crate) struct Outliner<'a> {
     pub l: View<'a>,
@@ -59,7 +65,7 @@ impl<'a> Outliner<'a> {
         if far < 0.7 {
             return first;
         }
-        let pull = (4.0 / far).min(1.0);
+        let pull = (MOST_PULL_PX / far).min(1.0);
         self.once(
             x_px + (first.x_px - x_px) * pull,
             y_px + (first.y_px - y_px) * pull,

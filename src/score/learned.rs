@@ -1,4 +1,4 @@
-//! The learned scorer: the network's hilltops joined with the candidates of the blob detection.
+//! The learned scorer: the network's hilltops, measured by the outlines of the blob detection.
 
 use image::RgbImage;
 
@@ -10,8 +10,13 @@ use super::{
     peaks::{Peak, peaks},
 };
 use crate::{
-    candidate::Candidate, colour::lab_from_srgb8, geometry::Point, ground::Ground, plot::Plot,
-    stats::logistic, units::M2_PER_FT2,
+    candidate::{Candidate, Middles},
+    colour::lab_from_srgb8,
+    geometry::Point,
+    ground::Ground,
+    plot::Plot,
+    stats::logistic,
+    units::M2_PER_FT2,
 };
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
@@ -32,24 +37,27 @@ pub struct Judged {
     pub around: Surroundings,
 }
 
-/// Judges a plot.
-///
-/// The network adds objects that no candidate stands for, and takes a candidate's measured size where there is one.
-/// Candidates without a hilltop are none of bean, split bean or pod, and are not listed.
+/// Looks at a plot as the card says, once or twice.
 ///
 /// # Errors
 /// [`NetError`] when the network does not run.
+pub fn look(plot: &Plot, net: &Net, card: &Card) -> Result<Maps, NetError> {
+    if card.mirrored {
+        look_twice(net, &plot.raw)
+    } else {
+        net.look(&plot.raw)
+    }
+}
+
+/// Judges a plot by what the network saw.
+///
+/// What is listed are the network's hilltops. Where something bean-sized was outlined at one, its measured size is taken.
 pub fn judge(
     plot: &Plot,
     ground: &Ground,
-    candidates: &[Candidate],
-    (net, card): (&Net, &Card),
-) -> Result<Judged, NetError> {
-    let maps = if card.mirrored {
-        look_twice(net, &plot.raw)?
-    } else {
-        net.look(&plot.raw)?
-    };
+    middles: &Middles<'_>,
+    (maps, card): (&Maps, &Card),
+) -> Judged {
     let beans = peaks(
         &maps.bean_heat,
         BEAN_REACH,
@@ -67,26 +75,29 @@ pub fn judge(
     );
     found.extend(
         pods.iter()
-            .map(|peak| pod(plot, &maps, peak, card.pod.probability(peak.heat, around))),
+            .map(|peak| pod(plot, maps, peak, card.pod.probability(peak.heat, around))),
     );
-    found.extend(beans.iter().map(|peak| {
-        bean(
-            plot,
-            &maps,
-            peak,
-            card.bean.probability(peak.heat, around),
-            candidates,
-        )
-    }));
-    found.retain(|scored| 1.0 - scored.chances.other >= LEAST_PROBABILITY);
+    found.extend(
+        beans
+            .iter()
+            .map(|peak| (peak, card.bean.probability(peak.heat, around)))
+            .filter(|(_, any)| listed(1.0 - any))
+            .map(|(peak, any)| bean(plot, maps, peak, any, middles)),
+    );
+    found.retain(|scored| listed(scored.chances.other));
     found.sort_by(|a, b| {
         let key = |s: &Scored| (s.candidate.centre_mm.y, s.candidate.centre_mm.x);
         key(a).partial_cmp(&key(b)).expect("places are finite")
     });
-    Ok(Judged {
+    Judged {
         scored: found,
         around,
-    })
+    }
+}
+
+/// Whether something that is this likely none of bean, split bean and pod is in the list.
+fn listed(other: f64) -> bool {
+    1.0 - other >= LEAST_PROBABILITY
 }
 
 /// Heats of the hilltops that lie inside the frame.
@@ -106,17 +117,11 @@ fn place(plot: &Plot, peak: &Peak) -> Point {
     plot.mm_from_plot_px(Point::new(peak.x_plot_px, peak.y_plot_px))
 }
 
-fn bean(plot: &Plot, maps: &Maps, peak: &Peak, any: f64, candidates: &[Candidate]) -> Scored {
+fn bean(plot: &Plot, maps: &Maps, peak: &Peak, any: f64, middles: &Middles<'_>) -> Scored {
     let centre_mm = place(plot, peak);
     let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
     let split = any * logistic(measure(Measure::SplitLogit));
-    let measured = candidates
-        .iter()
-        .filter(|c| !c.pod_shaped && c.centre_mm.distance(centre_mm) <= SAME_MM)
-        .min_by(|a, b| {
-            let d = |c: &Candidate| c.centre_mm.distance(centre_mm);
-            d(a).total_cmp(&d(b))
-        });
+    let measured = middles.nearest(centre_mm, SAME_MM);
     let across_mm = 2.0 * measure(Measure::LogRadiusMm).exp().clamp(1.0, 8.0);
     let candidate = measured.map_or_else(
         || round_candidate(centre_mm, across_mm),
