@@ -13,7 +13,7 @@ use crate::{
     likeness::Thumbnail,
     loss::Assumptions,
     model::Model,
-    photo::{self, Photo, PhotoLimits, PhotoMeta},
+    photo::{self, Photo, PhotoLimits, PhotoMeta, Spare},
     plot::{self, Plot, PlotError, PlotSettings},
     report::html::PictureSettings,
     score::{learned, likeness_measures, net::NetError},
@@ -108,7 +108,17 @@ pub enum CountError {
 ///
 /// What goes wrong with the photo is in the result's `status` and `problem`, never a panic.
 pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, model: &Model) -> Counted {
-    let photo = match photo::read(bytes, file_name, &settings.photo) {
+    count_photo_into(bytes, file_name, (settings, model), &Spare::default())
+}
+
+/// As [`count_photo`], with memory of photos before.
+pub fn count_photo_into(
+    bytes: &[u8],
+    file_name: &str,
+    (settings, model): (&Settings, &Model),
+    spare: &Spare,
+) -> Counted {
+    let photo = match photo::read_into(bytes, file_name, &settings.photo, spare) {
         Ok(photo) => photo,
         Err(error) => {
             let meta = photo::file_only(bytes);
@@ -195,8 +205,8 @@ fn count(
 
 /// A photo and its plot for drawing a count that is there already; nothing is scored. `None` where the photo cannot be
 /// read.
-pub fn picture_of(bytes: &[u8], count: &PhotoCount) -> Option<Picture> {
-    let photo = photo::read(bytes, &count.photo, &PhotoLimits::default()).ok()?;
+pub fn picture_of(bytes: &[u8], count: &PhotoCount, spare: &Spare) -> Option<Picture> {
+    let photo = photo::read_into(bytes, &count.photo, &PhotoLimits::default(), spare).ok()?;
     let settings = PlotSettings {
         focal_length_35mm_mm: photo.meta.focal_length_35mm_mm,
         even_light: false,

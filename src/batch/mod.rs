@@ -8,11 +8,13 @@ use std::{io, path::PathBuf};
 use crate::{
     counts::PhotoCount,
     model::Model,
+    photo::Spare,
     pipeline::{self, Counted, Picture, Settings},
     present::{self, Drawing, ReportPictures},
 };
 
 mod budget;
+mod copies;
 mod layout;
 mod marks;
 mod model;
@@ -120,6 +122,10 @@ pub trait Worker: Sync {
     fn count(&self, bytes: &[u8], file_name: &str) -> Counted;
     /// The result for a photo that could not be counted at all.
     fn failed(&self, file_name: &str, problem: String) -> PhotoCount;
+    /// What is needed to draw a count that is there already, without counting again; `None` where the photo cannot be read.
+    fn picture(&self, bytes: &[u8], count: &PhotoCount) -> Option<Picture>;
+    /// Is given what is no longer needed.
+    fn done(&self, _picture: Picture) {}
     /// Draws one photo of a batch of `photos`.
     fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing>;
 }
@@ -131,15 +137,36 @@ pub struct Stages<'a> {
     pub settings: &'a Settings,
     /// The model.
     pub model: &'a Model,
+    /// Memory of the photos that are done.
+    pub spare: Spare,
+}
+
+impl<'a> Stages<'a> {
+    /// Without any memory yet.
+    pub fn new(settings: &'a Settings, model: &'a Model) -> Self {
+        Self {
+            settings,
+            model,
+            spare: Spare::default(),
+        }
+    }
 }
 
 impl Worker for Stages<'_> {
     fn count(&self, bytes: &[u8], file_name: &str) -> Counted {
-        pipeline::count_photo(bytes, file_name, self.settings, self.model)
+        pipeline::count_photo_into(bytes, file_name, (self.settings, self.model), &self.spare)
     }
 
     fn failed(&self, file_name: &str, problem: String) -> PhotoCount {
         pipeline::failed(file_name, self.settings, problem)
+    }
+
+    fn picture(&self, bytes: &[u8], count: &PhotoCount) -> Option<Picture> {
+        pipeline::picture_of(bytes, count, &self.spare)
+    }
+
+    fn done(&self, picture: Picture) {
+        self.spare.give_back(picture.photo.pixels);
     }
 
     fn draw(&self, picture: &Picture, count: &PhotoCount, photos: usize) -> Option<Drawing> {

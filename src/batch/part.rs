@@ -82,7 +82,12 @@ pub fn part(
     let bytes = files::read_whole(&source.path, super::MOST_FILE_BYTES)?;
     let _taken = budget.take(cost(&bytes));
     let (count, thumbnail) = match counted(worker, &bytes, &source.name) {
-        Ok(counted) => (counted.count, counted.thumbnail),
+        Ok(counted) => {
+            if let Some(picture) = counted.picture {
+                worker.done(picture);
+            }
+            (counted.count, counted.thumbnail)
+        }
         Err(failed) => (*failed, None),
     };
     Ok(Part {

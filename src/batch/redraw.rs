@@ -13,7 +13,7 @@ use crate::{
     files,
     loss::Assumptions,
     marks::{ConfirmedCounts, OfPhoto},
-    photo::{marked_as_drawn, sha256_hex},
+    photo::{Spare, marked_as_drawn, sha256_hex},
     pipeline,
     present::{self, ReportPictures},
 };
@@ -126,7 +126,7 @@ impl Drawing<'_> {
         }
         let _taken = budget.take(cost(&bytes));
         let draw = || {
-            let picture = pipeline::picture_of(&bytes, count)?;
+            let picture = pipeline::picture_of(&bytes, count, &Spare::default())?;
             Some(present::draw_as_said(
                 &picture,
                 (count, Some(&said)),

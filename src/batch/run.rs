@@ -8,8 +8,9 @@ use std::{
 use rayon::prelude::*;
 
 use super::{
-    BatchError, Budget, MOST_FILE_BYTES, Orders, Source, Step, Worker,
+    BatchError, Budget, MOST_FILE_BYTES, Orders, Source, Step, Taken, Worker,
     budget::STAGES_BYTES,
+    copies,
     twice::{self, Seen},
     work,
 };
@@ -18,7 +19,7 @@ use crate::{
     counts::{PhotoCount, Status},
     files,
     photo::{decode_bytes, marked_as_drawn, sha256_hex},
-    pipeline::Counted,
+    pipeline::{Counted, Picture},
 };
 
 /// Counts all photos. Results stand in the order of `sources`.
@@ -46,18 +47,15 @@ pub fn run(
             photos: sources.len(),
             budget: Budget::new(orders.memory_bytes),
         };
-        let done: Vec<work::Record> = sources
-            .par_iter()
-            .with_max_len(1)
-            .map(|source| {
-                let (record, reused) = batch.one(source)?;
-                tell(Step {
-                    count: &record.count,
-                    reused,
-                });
-                Ok(record)
-            })
+        let groups = copies::groups(sources);
+        let done: Vec<Vec<work::Record>> = (groups.par_iter().with_max_len(1))
+            .map(|group| batch.group(group.iter().map(|&at| &sources[at]), tell))
             .collect::<Result<_, BatchError>>()?;
+        let mut done: Vec<(usize, work::Record)> = (groups.into_iter().flatten())
+            .zip(done.into_iter().flatten())
+            .collect();
+        done.sort_by_key(|(at, _)| *at);
+        let done = done.into_iter().map(|(_, record)| record).collect();
         batch.told_twice(sources, done)
     })
 }
@@ -71,8 +69,40 @@ struct Batch<'a> {
 }
 
 impl Batch<'_> {
-    /// One photo: from finished work where there is some, else counted, drawn and kept.
-    fn one(&self, source: &Source) -> Result<(work::Record, bool), BatchError> {
+    /// One file under all its names, counted once.
+    fn group<'s>(
+        &self,
+        sources: impl ExactSizeIterator<Item = &'s Source>,
+        tell: &(dyn Fn(Step<'_>) + Sync),
+    ) -> Result<Vec<work::Record>, BatchError> {
+        let names = sources.len();
+        let mut kept: Option<Kept<'_>> = None;
+        let mut first: Option<&str> = None;
+        let mut records = Vec::with_capacity(names);
+        for (copy, source) in (0..).zip(sources) {
+            let extra = first.map(|first| twice::same_file(first, copy));
+            let (record, reused) = self.one(source, extra.as_slice(), &mut kept)?;
+            tell(Step {
+                count: &record.count,
+                reused,
+            });
+            first = first.or(Some(&source.name));
+            records.push(record);
+        }
+        if let Some(picture) = kept.and_then(|kept| kept.counted.picture) {
+            self.worker.done(picture);
+        }
+        Ok(records)
+    }
+
+    /// One photo: from finished work where there is some, else counted, drawn and kept. `extra`: cautions that come
+    /// from other photos, as far as they are known; `kept`: the same file under another name.
+    fn one<'a>(
+        &'a self,
+        source: &Source,
+        extra: &[Caution],
+        kept: &mut Option<Kept<'a>>,
+    ) -> Result<(work::Record, bool), BatchError> {
         let bytes = match files::read_whole(&source.path, MOST_FILE_BYTES) {
             Ok(bytes) => bytes,
             Err(error) => {
@@ -82,30 +112,50 @@ impl Batch<'_> {
             }
         };
         let sha256 = sha256_hex(&bytes);
-        if !self.orders.again
-            && let Some(record) = self.finished(&sha256, source)
-        {
+        let finished = (!self.orders.again)
+            .then(|| self.finished(&sha256, source))
+            .flatten();
+        if let Some((record, true)) = finished {
             return Ok((record, true));
         }
-        let _taken = self.budget.take(cost(&bytes));
-        let counted = match counted(self.worker, &bytes, &source.name) {
-            Ok(counted) => counted,
-            Err(failed) => return Ok((work::Record::bare(*failed), false)),
+        let same = kept.take().filter(|kept| kept.sha256 == sha256);
+        let (mut counted, taken) = if let Some(Kept { counted, taken, .. }) = same {
+            (counted, taken)
+        } else {
+            let taken = self.budget.take(cost(&bytes));
+            let counted = match finished {
+                Some((record, _)) => self.for_drawing(record, &bytes),
+                None => match counted(self.worker, &bytes, &source.name) {
+                    Ok(counted) => counted,
+                    Err(failed) => return Ok((work::Record::bare(*failed), false)),
+                },
+            };
+            (counted, taken)
         };
         drop(bytes);
-        let drawn = self.drawn(&counted, &counted.count, &sha256, &[])?;
+        counted.count.photo.clone_from(&source.name);
+        if let Some(picture) = &mut counted.picture {
+            picture.photo.file_name.clone_from(&source.name);
+        }
+        let count = with_cautions(counted.count.clone(), extra);
+        let drawn = self.drawn(counted.picture.as_ref(), &count, &sha256, extra)?;
         let record = work::Record {
             key: self.orders.key.clone(),
-            count: counted.count,
-            thumbnail: counted.thumbnail,
+            count: counted.count.clone(),
+            thumbnail: counted.thumbnail.clone(),
             drawn,
         };
         record.save(&self.orders.layout.work_file(&sha256, &source.name))?;
+        *kept = Some(Kept {
+            sha256,
+            counted,
+            taken,
+        });
         Ok((record, false))
     }
 
-    /// Finished work that still holds: same keys, and its pictures are there if they are wanted.
-    fn finished(&self, sha256: &str, source: &Source) -> Option<work::Record> {
+    /// Finished work that still holds, and whether its pictures do too, if they are wanted.
+    fn finished(&self, sha256: &str, source: &Source) -> Option<(work::Record, bool)> {
         let layout = &self.orders.layout;
         let record = work::Record::load(&layout.work_file(sha256, &source.name))?;
         let pictures_hold = match &record.drawn {
@@ -122,16 +172,25 @@ impl Batch<'_> {
                 *key == self.orders.drawing_key && sizes == *sizes_bytes
             }
         };
-        (record.key == self.orders.key
-            && record.count.photo == source.name
-            && (pictures_hold || !self.orders.pictures))
-            .then_some(record)
+        let holds = pictures_hold || !self.orders.pictures;
+        (record.key == self.orders.key && record.count.photo == source.name)
+            .then_some((record, holds))
+    }
+
+    /// A finished count, with the pixels for drawing it.
+    fn for_drawing(&self, record: work::Record, bytes: &[u8]) -> Counted {
+        let picture = || self.worker.picture(bytes, &record.count);
+        Counted {
+            picture: catch_unwind(AssertUnwindSafe(picture)).ok().flatten(),
+            count: record.count,
+            thumbnail: record.thumbnail,
+        }
     }
 
     /// Draws and writes the pictures. `extra` are the cautions that came from other photos.
     fn drawn(
         &self,
-        counted: &Counted,
+        picture: Option<&Picture>,
         count: &PhotoCount,
         sha256: &str,
         extra: &[Caution],
@@ -140,7 +199,7 @@ impl Batch<'_> {
             return Ok(work::Drawn::NotAsked);
         }
         let draw = |picture| self.worker.draw(picture, count, self.photos);
-        let drawing = counted.picture.as_ref().and_then(|picture| {
+        let drawing = picture.and_then(|picture| {
             catch_unwind(AssertUnwindSafe(|| draw(picture)))
                 .ok()
                 .flatten()
@@ -189,7 +248,7 @@ impl Batch<'_> {
             .collect()
     }
 
-    /// Counts a photo again for its pixels and draws it with all its cautions.
+    /// Draws a photo again with all its cautions. It is not counted again.
     fn draw_again(
         &self,
         source: &Source,
@@ -201,16 +260,31 @@ impl Batch<'_> {
         let Ok(bytes) = files::read_whole(&source.path, MOST_FILE_BYTES) else {
             return Ok(());
         };
-        let _taken = self.budget.take(cost(&bytes));
-        let counted = match counted(self.worker, &bytes, &source.name) {
-            Ok(counted) if counted.count == record.count => counted,
-            _ => return Ok(()),
-        };
         let sha256 = &count.meta.sha256;
-        let drawn = self.drawn(&counted, count, sha256, extra)?;
-        let work_path = self.orders.layout.work_file(sha256, &source.name);
-        work::Record { drawn, ..record }.save(&work_path)
+        if sha256_hex(&bytes) != *sha256 {
+            return Ok(());
+        }
+        let _taken = self.budget.take(cost(&bytes));
+        let counted = self.for_drawing(record, &bytes);
+        drop(bytes);
+        let record = work::Record {
+            key: self.orders.key.clone(),
+            drawn: self.drawn(counted.picture.as_ref(), count, sha256, extra)?,
+            count: counted.count,
+            thumbnail: counted.thumbnail,
+        };
+        if let Some(picture) = counted.picture {
+            self.worker.done(picture);
+        }
+        record.save(&self.orders.layout.work_file(sha256, &source.name))
     }
+}
+
+/// A photo that was counted, kept for the same file under another name.
+struct Kept<'a> {
+    sha256: String,
+    counted: Counted,
+    taken: Taken<'a>,
 }
 
 /// Memory that counting and drawing a photo takes, bytes: its file, its pixels while they are decoded, and the stages.

@@ -78,7 +78,8 @@ fn same_plots(photos: &[Seen<'_>], copy_of: &[Option<usize>]) -> Vec<(usize, usi
         .collect()
 }
 
-fn same_file(first: &str, copy: u32) -> Caution {
+/// What is said of the copy of that number, counted from 1.
+pub(super) fn same_file(first: &str, copy: u32) -> Caution {
     Caution {
         kind: CautionKind::SameFile,
         measured: f64::from(copy),

@@ -207,7 +207,7 @@ fn counted(
     let result = batch::run(
         &found.photos,
         orders,
-        &Stages { settings, model },
+        &Stages::new(settings, model),
         &|step| progress.step(step),
     );
     progress.finish();

@@ -40,7 +40,7 @@ pub fn print_parts(
         model: model.name(),
         settings: sha256_hex(settings.count_key().as_bytes()),
     };
-    let worker = Stages { settings, model };
+    let worker = Stages::new(settings, model);
     let budget = Budget::new(memory(memory_bytes));
     let unread = AtomicUsize::new(0);
     let one = |source: &batch::Source| -> anyhow::Result<()> {

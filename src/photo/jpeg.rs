@@ -6,7 +6,7 @@ use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOpt
 use zune_jpeg::JpegDecoder;
 
 use super::{
-    PhotoError, PhotoLimits,
+    PhotoError, PhotoLimits, Spare,
     markers::{Header, PROGRESSIVE, SOS, segment, survey},
     profile,
 };
@@ -19,13 +19,14 @@ const MOST_SCANS: usize = 100;
 pub(super) fn decode(
     bytes: &[u8],
     limits: &PhotoLimits,
+    spare: &Spare,
 ) -> Result<(RgbImage, profile::Said), PhotoError> {
     let header = survey(bytes)?;
     check(&header, limits)?;
     let (pixels, icc) = if header.apart {
         channels_apart(bytes, &header)?
     } else {
-        ordinary(bytes)?
+        ordinary(bytes, &header, spare)?
     };
     let picture = RgbImage::from_raw(header.width_px, header.height_px, pixels)
         .ok_or(PhotoError::DecoderGaveUp { format: "JPEG" })?;
@@ -36,7 +37,11 @@ pub(super) fn decode(
 }
 
 /// RGB bytes of a JPEG as cameras write it, and its ICC profile.
-fn ordinary(bytes: &[u8]) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
+fn ordinary(
+    bytes: &[u8],
+    header: &Header,
+    spare: &Spare,
+) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
     let options = DecoderOptions::new_safe()
         .set_strict_mode(true)
         .set_max_width(usize::from(u16::MAX))
@@ -44,8 +49,10 @@ fn ordinary(bytes: &[u8]) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
         .jpeg_set_max_scans(MOST_SCANS)
         .jpeg_set_out_colorspace(ColorSpace::RGB);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
-    let pixels = decoder
-        .decode()
+    let size = 3 * header.width_px as usize * header.height_px as usize;
+    let mut pixels = spare.take(size);
+    decoder
+        .decode_into(&mut pixels)
         .map_err(|source| PhotoError::DamagedJpeg { source })?;
     Ok((pixels, decoder.icc_profile()))
 }

@@ -18,10 +18,12 @@ mod markers;
 mod meta;
 mod profile;
 mod raster;
+mod spare;
 mod turn;
 
 pub use error::PhotoError;
 pub use kind::{Format, HEAD_BYTES, recognise};
+pub use spare::Spare;
 pub use turn::upright;
 
 /// A photo, upright.
@@ -169,6 +171,19 @@ pub fn marked_as_drawn(jpeg: Vec<u8>) -> Vec<u8> {
 /// # Errors
 /// [`PhotoError`] when the file is no photo that is read here, too large, cut off or damaged.
 pub fn read(bytes: &[u8], file_name: &str, limits: &PhotoLimits) -> Result<Photo, PhotoError> {
+    read_into(bytes, file_name, limits, &Spare::default())
+}
+
+/// As [`read`], with memory of photos before.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_into(
+    bytes: &[u8],
+    file_name: &str,
+    limits: &PhotoLimits,
+    spare: &Spare,
+) -> Result<Photo, PhotoError> {
     let format = recognise(bytes)?;
     if format == Format::Jpeg && jpeg::is_our_own(bytes) {
         return Err(PhotoError::OwnPicture);
@@ -182,7 +197,7 @@ pub fn read(bytes: &[u8], file_name: &str, limits: &PhotoLimits) -> Result<Photo
     }
     let (stored, colour_profile) = guarded(format, || {
         let (mut pixels, colours) = match format {
-            Format::Jpeg => jpeg::decode(bytes, limits),
+            Format::Jpeg => jpeg::decode(bytes, limits, spare),
             Format::Png | Format::Webp | Format::Tiff => raster::decode(bytes, format, limits),
             #[cfg(feature = "heic")]
             Format::Heic => heic::decode(bytes, limits),

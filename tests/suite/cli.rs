@@ -97,11 +97,11 @@ fn one_bad_photo_stops_nothing_and_others_are_left_out_with_a_word() {
         "left out photos/.hidden.jpg: hidden (its name begins with a point)\n\
          left out photos/notes.txt: not a photo\n\
          1 of 4  a.jpg not counted: *\n\
-         2 of 4  b.jpg {CUT_OFF}\n\
-         3 of 4  c.jpg failed: the file is empty (0 bytes); copy the photo from the phone again\n\
-         4 of 4  d.dat not counted: *\n"
+         2 of 4  d.dat not counted: *\n\
+         3 of 4  b.jpg {CUT_OFF}\n\
+         4 of 4  c.jpg failed: the file is empty (0 bytes); copy the photo from the phone again\n"
     );
-    // With one thread the photos come in order; why a photo without a frame is not counted is
+    // With one thread the photos come in order, a file under its second name right after the first; why a photo without a frame is not counted is
     // told elsewhere.
     for (got, expected) in ran.stderr.lines().zip(expected.lines()) {
         match expected.strip_suffix('*') {
