@@ -5,7 +5,7 @@ use std::{path::PathBuf, sync::OnceLock};
 
 use podfall::{
     batch::{self, Part},
-    candidate::Candidate,
+    candidate::Middles,
     count::tally,
     counts::{CountsFile, SCHEMA},
     frame::FrameSettings,
@@ -321,8 +321,8 @@ fn card_seeds() -> Vec<Vec<u8>> {
 }
 
 /// What there is to score on a plot of 3 in.
-fn small_plot() -> &'static (Plot, Ground, Vec<Candidate>) {
-    static PLOT: OnceLock<(Plot, Ground, Vec<Candidate>)> = OnceLock::new();
+fn small_plot() -> &'static (Plot, Ground) {
+    static PLOT: OnceLock<(Plot, Ground)> = OnceLock::new();
     PLOT.get_or_init(|| {
         let settings = Settings::new(FrameSettings::new("3x3in".parse().unwrap()));
         let bytes = fixture_bytes("ten-beans-in-the-open/photo.jpg");
@@ -331,8 +331,7 @@ fn small_plot() -> &'static (Plot, Ground, Vec<Candidate>) {
         let of = PlotSettings::default();
         let plot = podfall::plot::flatten(&pixels, &frame, settings.frame.spec, &of).unwrap();
         let ground = podfall::ground::classify(&plot, &settings.ground);
-        let candidates = podfall::candidate::candidates(&plot, &ground, &settings.blobs);
-        (plot, ground, candidates)
+        (plot, ground)
     })
 }
 
@@ -344,9 +343,11 @@ fn card(bytes: &[u8]) {
     let Ok(model) = Model::from_bytes(small_network(), text) else {
         return;
     };
-    let (plot, ground, candidates) = small_plot();
-    let judged = learned::judge(plot, ground, candidates, (&model.net, &model.card)).unwrap();
+    let (plot, ground) = small_plot();
     let settings = Settings::new(FrameSettings::new("3x3in".parse().unwrap()));
+    let maps = learned::look(plot, &model.net, &model.card).unwrap();
+    let middles = Middles::find(plot, ground, &settings.blobs);
+    let judged = learned::judge(plot, ground, &middles, (&maps, &model.card));
     let allowance = model.card.allowance.at(judged.around);
     let spec = settings.frame.spec;
     let (_, counts) = tally(&judged.scored, plot, spec, &allowance, &settings.count);
