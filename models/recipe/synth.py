@@ -56,8 +56,8 @@ class Tile:
     def lay_on(self, photo):
         """Takes a piece of a flat photo (as `train.read_pack` gives it) for ground, with what is known to lie there; False if there is none."""
         r, n = self.r, self.n; h, w = photo["im"].shape[:2]
+        if min(h, w) <= n: return False
         for _ in range(8):
-            if min(h, w) <= n: return False
             y, x = int(r.integers(h - n)), int(r.integers(w - n))
             if photo["m"][y // 4:(y + n) // 4, x // 4:(x + n) // 4].min() > 250: break
         else: return False
@@ -69,8 +69,8 @@ class Tile:
         self.im = np.clip(np.ascontiguousarray(im) * light, 0, 1.2).astype(np.float32)
         for kind, cx, cy, rad, seen, beans, length, angle in sorted(R.tolist(), key=lambda o: -o[0]):   # pods below beans
             i = len(self.objects) + 1; m = np.zeros((n, n), np.uint8)
-            axes = (length / 2, length / 8) if kind == 2 else (rad * math.sqrt(seen),) * 2
-            cv2.ellipse(m, ((cx, cy), (2 * axes[0], 2 * axes[1]), math.degrees(angle)), 1, -1)
+            size = (length, length / 4) if kind == 2 else (2 * rad * math.sqrt(seen),) * 2
+            cv2.ellipse(m, ((cx, cy), size, math.degrees(angle)), 1, -1)
             self.ids[m > 0] = i
             self.objects.append(dict(id=i, kind=("bean", "split", "pod")[int(kind)], full=max(1.0, float(m.sum())) / seen, beans=beans, length=length, angle=angle))
         return True
