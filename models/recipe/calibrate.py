@@ -1,7 +1,7 @@
 """Fits a model's card from counts made with an identity calibration on photos that it was not trained on.
 
 usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR[=WEIGHT] [COUNTS.json=TRUTH_DIR[=WEIGHT] ...] [--write]
-Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]. Standard library and numpy.
+Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]. Standard library and numpy.
 Prints weights, misses, shift and the coverage that they give; --write puts them into the card.
 """
 import glob
@@ -52,20 +52,26 @@ def hilltops(q):
     return n(lambda p: (p >= .05) & (p < .3)) - 3, n(lambda p: p >= .5) - 2.5
 
 
+def clear(q):
+    """r of src/score/card.rs: the share of the strong hilltops that are beyond doubt."""
+    n = lambda least: (q["p0"] >= least).sum()
+    return (n(.85) + 2) / (n(.5) + 4) - .5
+
+
 def columns(q):
     """What src/score/card.rs multiplies with the weights."""
     x = LOGIT(q["p0"]); one = np.ones(len(x)); c = one * (min(max(q["cover"], 0), 90) - 30) / 30; s = one * math.log(min(max(q["scale"], 1.2), 5) / 2.5)
     k, g = (one * v for v in hilltops(q))
-    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x], 1)
+    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x, one * clear(q)], 1)
 
 
 def fit(ph, w, pod):
     """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
     keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
-    use = [0, 1] if pod else list(range(11)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 4)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
+    use = [0, 1] if pod else list(range(12)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 5)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
     for _ in range(40):
         p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
-    out = np.zeros(11); out[use] = b
+    out = np.zeros(12); out[use] = b
     return [round(float(v), 3) for v in out]
 
 
@@ -86,12 +92,18 @@ def pmf_limits(p, missed, stray, shift):
     return mean, int(np.searchsorted(c, .025)), int(np.searchsorted(c, .975))
 
 
-def missed_rate(ph):
-    """Missed a found one = exp(a + b k), by Poisson regression over photos; a, b."""
+def missed_rate(ph, w):
+    """Missed a found one = exp(a + b k), by Poisson regression over photos that weigh `w`; a, b."""
     A = np.array([[1, hilltops(q)[0]] for q in ph]); found = np.array([max(q["y"].sum(), .3) for q in ph]); missed = np.array([q["missed"] for q in ph]); b = np.array([-2.5, 0.]); ridge = np.diag([1e-6, 1.])
     for _ in range(50):
-        mu = found * np.exp(A @ b); b = b + np.linalg.solve((A * mu[:, None]).T @ A + ridge, A.T @ (missed - mu) - ridge @ b)
+        mu = found * np.exp(A @ b); b = b + np.linalg.solve((A * (w * mu)[:, None]).T @ A + ridge, A.T @ (w * (missed - mu)) - ridge @ b)
     return b
+
+
+def interval_score(low, high, n):
+    """Score of 95 % limits, least where they are right and narrow (Gneiting and Raftery 2007, JASA 102:359, section 6.2), on ln(1 + count)."""
+    l, h, x = np.log1p([low, high, n])
+    return h - l + 2 / .05 * (max(0, l - x) + max(0, x - h))
 
 
 def ece(p, y):
@@ -117,14 +129,16 @@ def main():
         before, after = ece(cat("p0")[keep], cat("y")[keep]), ece(cat("p")[keep], cat("y")[keep])
         for q in ph:
             k = q["p"] >= LISTED; q["missed"] += int(q["y"][~k].sum()); q["p"], q["y"] = q["p"][k], q["y"][k]
-        a, b = missed_rate(ph) if not pod else (math.log(max(1e-3, sum(q["missed"] for q in ph) / max(1, sum(q["y"].sum() for q in ph)))), 0)
+        each = np.array([v / len(s) for s, v in zip(S, weights) for q in s]); each = each / each.mean(); found = np.array([q["y"].sum() for q in ph])
+        a, b = missed_rate(ph, each) if not pod else (math.log(max(1e-3, each @ [q["missed"] for q in ph] / max(1, each @ found))), 0)
         for q in ph: q["rate"] = min(MOST_MISSED, math.exp(a + b * hilltops(q)[0]))
         print("pods" if pod else "beans", "weights", kn, "missed %.3f, growing %.2f" % (math.exp(a), b), "ECE before %.3f after %.3f" % (before, after))
         best = None
         for stray in (.02, .05, .1):          # it adds to an empty plot too
             for shift in np.arange(0, 1.6, .1):
-                L = [pmf_limits(q["p"], q["rate"], stray, shift) for q in ph]; cov = np.mean([lo <= q["target"] <= hi for (m, lo, hi), q in zip(L, ph)]); wd = np.median([(hi - lo) / max(q["target"], 5) for (m, lo, hi), q in zip(L, ph)])
-                score = (max(0, .955 - cov) * 20 + wd, cov, wd, stray, shift)
+                L = [pmf_limits(q["p"], q["rate"], stray, shift) for q in ph]; wd = np.median([(hi - lo) / max(q["target"], 5) for (m, lo, hi), q in zip(L, ph)])
+                cov = np.average([lo <= q["target"] <= hi for (m, lo, hi), q in zip(L, ph)], weights=each)
+                score = (np.average([interval_score(lo, hi, q["target"]) for (m, lo, hi), q in zip(L, ph)], weights=each), cov, wd, stray, shift)
                 if best is None or score < best: best = score
         print("  coverage %.3f median width %.3f with stray %.2f shift %.2f" % best[1:])
         for (c, d), s in zip(sets, S):
@@ -140,7 +154,7 @@ def main():
             for k, x in (("measures", json.dumps(["mean L*", "spread of L*", "mean a*", "mean b*", "ln blur mm", "ln photo px per mm"])), ("mean", v(mean)), ("sd", v(sd)), ("most_distance", "%.2f" % (1.1 * far.max()))):
                 t = re.sub(r"(?m)^%s = [^\n]+" % k, lambda m: "%s = %s" % (k, x), t)
         for k, (kn, missed, growing, stray, shift) in out.items():
-            t = re.sub(r"(\[%s\]\nleast_heat = [^\n]+\nweights = )[^\n]+" % k, lambda m: m.group(1) + json.dumps(kn), t); t = re.sub(r"missed_%ss = [^\n]+" % k, "missed_%ss = %.4f" % (k, missed), t)
+            t = re.sub(r"(\[%s\]\nleast_heat = [^\n]+\nweights = )[^\n]+" % k, lambda m: m.group(1) + json.dumps(kn), t); t = re.sub(r"missed_%ss = [^\n]+" % k, "missed_%ss = %.6f" % (k, missed), t)
             if k == "bean": t = re.sub(r"missed_beans_weak = [^\n]+", "missed_beans_weak = %.3f" % growing, t); t = re.sub(r"shift_logit = [^\n]+", "shift_logit = %.2f" % shift, t); t = re.sub(r"stray = [^\n]+", "stray = %.2f" % stray, t)
         open(card, "w").write(t)
 

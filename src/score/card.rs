@@ -31,17 +31,18 @@ pub struct Card {
 
 /// A calibration: from heat to probability, by what else is on the plot.
 ///
-/// With x the logit of the heat, and c the residue cover, s the scale, k the weak and g the strong hilltops as in
-/// [`Surroundings`]: logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g.
+/// With x the logit of the heat, and c the residue cover, s the scale, k the weak and g the strong hilltops, r the share of
+/// these beyond doubt as in [`Surroundings`]:
+/// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g + w11 r.
 /// The same heat means less where chaff in the beans' own colour is thick, where a bean is few pixels wide, where much
-/// else looks a little like a bean, and where few things look much like one.
+/// else looks a little like a bean, where few things look much like one, and where the other beans are plain to see.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
     /// Weakest heat that makes an object. Lowered: a longer list of unlikely objects.
     pub least_heat: f64,
-    /// w0 to w10.
-    pub weights: [f64; 11],
+    /// w0 to w11.
+    pub weights: [f64; 12],
 }
 
 /// What a probability depends on besides the heat.
@@ -55,12 +56,17 @@ pub struct Surroundings {
     weak: f64,
     /// Logarithm of 1 and the strong hilltops per square foot, from 2.5.
     strong: f64,
+    /// Share of the strong hilltops that are beyond doubt, from a half; two of four more are counted, lest a few tops
+    /// say much.
+    clear: f64,
 }
 
 /// Heat of a weak hilltop: from, to below.
 const WEAK_HEAT: std::ops::Range<f64> = 0.05..0.3;
 /// Least heat of a strong hilltop.
 const STRONG_HEAT: f64 = 0.5;
+/// Least heat of a hilltop beyond doubt.
+const CLEAR_HEAT: f64 = 0.85;
 
 impl Surroundings {
     /// From residue cover in % and the photo's pixels per mm where it is coarsest; both are kept to the range in
@@ -71,17 +77,20 @@ impl Surroundings {
             scale: (photo_px_per_mm.clamp(1.2, 5.0) / 2.5).ln(),
             weak: 0.0,
             strong: 0.0,
+            clear: 0.0,
         }
     }
 
     /// The same with the heats of the plot's bean hilltops, those inside the frame, on its ground of `area_ft2`.
     pub fn with_hilltops(self, heats: &[f64], area_ft2: f64) -> Self {
-        let per_ft2 = |which: &dyn Fn(f64) -> bool| {
-            heats.iter().filter(|&&heat| which(heat)).count() as f64 / area_ft2.max(0.01)
-        };
+        let number =
+            |which: &dyn Fn(f64) -> bool| heats.iter().filter(|&&heat| which(heat)).count() as f64;
+        let per_ft2 = |number: f64| (number / area_ft2.max(0.01)).ln_1p();
+        let strong = number(&|heat| heat >= STRONG_HEAT);
         Self {
-            weak: per_ft2(&|heat| WEAK_HEAT.contains(&heat)).ln_1p() - 3.0,
-            strong: per_ft2(&|heat| heat >= STRONG_HEAT).ln_1p() - 2.5,
+            weak: per_ft2(number(&|heat| WEAK_HEAT.contains(&heat))) - 3.0,
+            strong: per_ft2(strong) - 2.5,
+            clear: (number(&|heat| heat >= CLEAR_HEAT) + 2.0) / (strong + 4.0) - 0.5,
             ..self
         }
     }
@@ -145,7 +154,8 @@ impl Calibration {
             + (w[3] + w[4] * x) * around.cover
             + (w[5] + w[6] * x) * around.scale
             + (w[7] + w[8] * x) * around.weak
-            + (w[9] + w[10] * x) * around.strong;
+            + (w[9] + w[10] * x) * around.strong
+            + w[11] * around.clear;
         stats::logistic(y)
     }
 }
@@ -174,7 +184,7 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v5.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v6.toml")).unwrap();
         for calibration in [&card.bean, &card.pod] {
             for cover in [0.0, 30.0, 60.0, 90.0] {
                 for scale in [1.2, 2.0, 3.0, 5.0] {

@@ -113,7 +113,7 @@ proptest! {
 /// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
 #[test]
 fn the_network_answers_as_another_runtime_says() {
-    let file = include_bytes!("../../../models/beans-v5.onnx");
+    let file = include_bytes!("../../../models/beans-v6.onnx");
     let net = Net::from_bytes(file).unwrap();
     let other = rten::Model::load(file.to_vec()).unwrap();
     let next = &mut chance(7);
