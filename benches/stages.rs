@@ -19,7 +19,7 @@ use podfall::{
     pipeline::{self, Counted, Settings},
     plot::{self, Plot, PlotSettings},
     present,
-    score::learned,
+    score::{learned, net::Memory},
 };
 
 fn main() {
@@ -147,7 +147,8 @@ fn s5_middles(bencher: Bencher, mpx: u32) {
 #[divan::bench(args = [12], sample_count = 5, sample_size = 1)]
 fn s6_score(bencher: Bencher, mpx: u32) {
     with(bencher, mpx, |b| {
-        let maps = learned::look(&b.plot, &MODEL.net, &MODEL.card).expect("it looks");
+        let maps = learned::look(&b.plot, (&MODEL.net, &MODEL.card), &mut Memory::default())
+            .expect("it looks");
         let middles = Middles::find(&b.plot, &b.ground, &SETTINGS.blobs);
         black_box(learned::judge(
             &b.plot,

@@ -16,7 +16,10 @@ use crate::{
     photo::{self, Photo, PhotoLimits, PhotoMeta, Spare},
     plot::{self, Plot, PlotError, PlotSettings},
     report::html::PictureSettings,
-    score::{learned, likeness_measures, net::NetError},
+    score::{
+        learned, likeness_measures,
+        net::{Memory, NetError},
+    },
 };
 
 /// Everything that a photo's count and its pictures depend on besides the photo and the model.
@@ -108,15 +111,16 @@ pub enum CountError {
 ///
 /// What goes wrong with the photo is in the result's `status` and `problem`, never a panic.
 pub fn count_photo(bytes: &[u8], file_name: &str, settings: &Settings, model: &Model) -> Counted {
-    count_photo_into(bytes, file_name, (settings, model), &Spare::default())
+    let memory = (&Spare::default(), &mut Memory::default());
+    count_photo_into(bytes, file_name, (settings, model), memory)
 }
 
-/// As [`count_photo`], with memory of photos before.
+/// As [`count_photo`], with memory of photos before: for pixels, and for the network.
 pub fn count_photo_into(
     bytes: &[u8],
     file_name: &str,
     (settings, model): (&Settings, &Model),
-    spare: &Spare,
+    (spare, looks): (&Spare, &mut Memory),
 ) -> Counted {
     let photo = match photo::read_into(bytes, file_name, &settings.photo, spare) {
         Ok(photo) => photo,
@@ -125,7 +129,7 @@ pub fn count_photo_into(
             return not_counted(file_name, settings, meta, Status::Failed, &error);
         }
     };
-    match count(&photo, settings, model) {
+    match count(&photo, (settings, model), looks) {
         Ok((count, plot)) => Counted {
             thumbnail: Some(Thumbnail::of(&plot)),
             count,
@@ -147,8 +151,8 @@ pub fn count_photo_into(
 /// The whole pipeline, from pixels to a count.
 fn count(
     photo: &Photo,
-    settings: &Settings,
-    model: &Model,
+    (settings, model): (&Settings, &Model),
+    looks: &mut Memory,
 ) -> Result<(PhotoCount, Plot), CountError> {
     let spec = settings.frame.spec;
     let frame = frame::find(
@@ -163,7 +167,7 @@ fn count(
         &plot_settings(photo, settings, model),
     )?;
     // First of all that look at the plot: it takes the most memory, which the others then need not hold beside their own.
-    let maps = learned::look(&plot, &model.net, &model.card)?;
+    let maps = learned::look(&plot, (&model.net, &model.card), looks)?;
     let ground = ground::classify(&plot, &settings.ground);
     let middles = Middles::find(&plot, &ground, &settings.blobs);
     let judged = learned::judge(&plot, &ground, &middles, (&maps, &model.card));

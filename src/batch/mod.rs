@@ -3,7 +3,11 @@
 //! Nothing here depends on the number of threads or on the order in which photos are finished:
 //! results are sorted by name, and what concerns two photos is decided after all are counted.
 
-use std::{io, path::PathBuf};
+use std::{
+    io,
+    path::PathBuf,
+    sync::{Mutex, MutexGuard, PoisonError},
+};
 
 use crate::{
     counts::PhotoCount,
@@ -11,6 +15,7 @@ use crate::{
     photo::Spare,
     pipeline::{self, Counted, Picture, Settings},
     present::{self, Drawing, ReportPictures},
+    score::net::Memory,
 };
 
 mod budget;
@@ -139,7 +144,13 @@ pub struct Stages<'a> {
     pub model: &'a Model,
     /// Memory of the photos that are done.
     pub spare: Spare,
+    /// Memory of the network's looks at them, one for each photo that was counted at the same time.
+    looks: Mutex<Vec<Memory>>,
 }
+
+/// Largest memory of a network's looks that is kept, bytes: a plot of 12 × 12 in takes 28 million. Raised: a batch with large
+/// plots holds memory that nobody counts; lowered: the system must make fresh memory for each ordinary photo.
+const MOST_LOOKS_BYTES: usize = 40_000_000;
 
 impl<'a> Stages<'a> {
     /// Without any memory yet.
@@ -148,13 +159,26 @@ impl<'a> Stages<'a> {
             settings,
             model,
             spare: Spare::default(),
+            looks: Mutex::default(),
         }
+    }
+
+    /// Memory is whole even where a thread that held it panicked.
+    fn looks(&self) -> MutexGuard<'_, Vec<Memory>> {
+        self.looks.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 impl Worker for Stages<'_> {
     fn count(&self, bytes: &[u8], file_name: &str) -> Counted {
-        pipeline::count_photo_into(bytes, file_name, (self.settings, self.model), &self.spare)
+        let mut looks = self.looks().pop().unwrap_or_default();
+        let memory = (&self.spare, &mut looks);
+        let model = (self.settings, self.model);
+        let counted = pipeline::count_photo_into(bytes, file_name, model, memory);
+        if looks.bytes() <= MOST_LOOKS_BYTES {
+            self.looks().push(looks);
+        }
+        counted
     }
 
     fn failed(&self, file_name: &str, problem: String) -> PhotoCount {

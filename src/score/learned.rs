@@ -6,7 +6,7 @@ use super::{
     Chances, Scored,
     card::{Card, Surroundings},
     mirror::look_twice,
-    net::{Maps, Measure, Net, NetError},
+    net::{Maps, Measure, Memory, Net, NetError},
     peaks::{Peak, peaks},
 };
 use crate::{
@@ -37,15 +37,19 @@ pub struct Judged {
     pub around: Surroundings,
 }
 
-/// Looks at a plot as the card says, once or twice.
+/// Looks at a plot as the card says, once or twice, with memory of looks before.
 ///
 /// # Errors
 /// [`NetError`] when the network does not run.
-pub fn look(plot: &Plot, net: &Net, card: &Card) -> Result<Maps, NetError> {
+pub fn look(
+    plot: &Plot,
+    (net, card): (&Net, &Card),
+    memory: &mut Memory,
+) -> Result<Maps, NetError> {
     if card.mirrored {
-        look_twice(net, &plot.raw)
+        look_twice(net, &plot.raw, memory)
     } else {
-        net.look(&plot.raw)
+        net.look(&plot.raw, memory)
     }
 }
 

@@ -3,16 +3,16 @@
 use image::{RgbImage, imageops};
 use ndarray::{Array2, Array3, Axis, Slice};
 
-use super::net::{Maps, Measure, Net, NetError, STEP_PX};
+use super::net::{Maps, Measure, Memory, Net, NetError, STEP_PX};
 
 /// Looks at a plot as it is and mirrored left to right, and gives the mean of what the network says.
 ///
 /// # Errors
 /// [`NetError`] when the network does not run.
-pub fn look_twice(net: &Net, raw: &RgbImage) -> Result<Maps, NetError> {
+pub fn look_twice(net: &Net, raw: &RgbImage, memory: &mut Memory) -> Result<Maps, NetError> {
     let whole = filled(raw, STEP_PX as u32);
-    let mut maps = net.look(&whole)?;
-    let other = mirrored(&net.look(&imageops::flip_horizontal(&whole))?);
+    let mut maps = net.look(&whole, memory)?;
+    let other = mirrored(&net.look(&imageops::flip_horizontal(&whole), memory)?);
     maps.bean_heat = mean(&maps.bean_heat, &other.bean_heat);
     maps.pod_heat = mean(&maps.pod_heat, &other.pod_heat);
     maps.measures = mean(&maps.measures, &other.measures);

@@ -22,7 +22,11 @@ use podfall::{
     plot::{Plot, PlotSettings},
     present,
     report::csv::counts_csv,
-    score::{card::Card, learned, likeness_measures, net::Net},
+    score::{
+        card::Card,
+        learned, likeness_measures,
+        net::{Memory, Net},
+    },
     season::Season,
     sheet::Sheet,
 };
@@ -345,7 +349,7 @@ fn card(bytes: &[u8]) {
     };
     let (plot, ground) = small_plot();
     let settings = Settings::new(FrameSettings::new("3x3in".parse().unwrap()));
-    let maps = learned::look(plot, &model.net, &model.card).unwrap();
+    let maps = learned::look(plot, (&model.net, &model.card), &mut Memory::default()).unwrap();
     let middles = Middles::find(plot, ground, &settings.blobs);
     let judged = learned::judge(plot, ground, &middles, (&maps, &model.card));
     let allowance = model.card.allowance.at(judged.around);
@@ -370,7 +374,7 @@ fn network_seeds() -> Vec<Vec<u8>> {
 /// Past the card's SHA-256, as a forged card would let it.
 fn network(bytes: &[u8]) {
     if let Ok(net) = Net::from_bytes(bytes) {
-        let _ = net.look(&image::RgbImage::new(64, 48));
+        let _ = net.look(&image::RgbImage::new(64, 48), &mut Memory::default());
     }
 }
 

@@ -25,6 +25,25 @@ pub(super) struct Form {
     pub depthwise: bool,
 }
 
+/// What is added to what a convolution makes.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Add<'a> {
+    Nothing,
+    /// A grid of the same size.
+    Grid(&'a Grid),
+    /// What stands where it is made, if the layer [`Layer::adds_in_place`].
+    InPlace,
+}
+
+impl<'a> Add<'a> {
+    fn grid(self) -> Option<&'a Grid> {
+        match self {
+            Self::Grid(grid) => Some(grid),
+            Self::Nothing | Self::InPlace => None,
+        }
+    }
+}
+
 /// A convolution, its weights laid out for the way in which it is run.
 #[derive(Debug)]
 pub(super) struct Layer {
@@ -83,7 +102,13 @@ impl Layer {
                 .map(|i| weight(i / into / kernel, i / into % kernel, 0, i % into))
                 .collect()
         } else if form.minimal() {
-            winograd::turned(arch, (from, into), weight)
+            let plain = |k: usize, channel: usize| match k < given && channel < form.into {
+                true => weights[(channel * given + k) * 9..][..9]
+                    .try_into()
+                    .expect("3 × 3"),
+                false => [0.0; 9],
+            };
+            arch.dispatch(winograd::Turn(from, into, plain))
         } else {
             arch.dispatch(Pack(area * from, into, |k, channel| {
                 let (cell, k) = (k / from, k % from);
@@ -104,54 +129,64 @@ impl Layer {
         self.form
     }
 
-    /// Runs it; `add` is of the size of `into`.
+    /// Whether something can be added to it where it stands.
+    pub fn adds_in_place(&self) -> bool {
+        self.form.minimal()
+    }
+
+    /// Runs it.
     pub fn run(
         &self,
         arch: Arch,
-        (from, add): (&Grid, Option<&Grid>),
+        (from, add): (&Grid, Add<'_>),
         into: &mut Grid,
         memory: &mut Memory,
     ) {
         if self.form.minimal() {
             return winograd::run(arch, self, (from, add), into, memory);
         }
+        let add = add.grid();
         for row in 0..into.size.rows {
             if self.form.depthwise {
                 arch.dispatch(DepthRow(self, from, add, into, row));
-            } else {
-                self.run_row(arch, (from, add), into, row);
+                continue;
             }
+            let form = self.form;
+            let read = from.size.start(form.pad) + row * form.stride * from.size.pitch();
+            let place = |size: Size| size.start(0) + row * size.pitch();
+            let add = add.map(|add| (add, place(add.size)));
+            let made = (place(into.size), into.size.cols);
+            self.run_row(arch, (from, read), add, (into, made.0, made.1));
         }
     }
 
-    fn run_row(
+    /// Whether [`Layer::run_row`] can make its rows.
+    pub fn runs_by_rows(&self) -> bool {
+        !self.form.depthwise && !self.form.minimal()
+    }
+
+    /// Makes one row: all grids with the place of the first cell, that of `from` up and left by the layer's `pad`; the last
+    /// with the number of cells.
+    pub fn run_row(
         &self,
         arch: Arch,
-        (from, add): (&Grid, Option<&Grid>),
-        into: &mut Grid,
-        row: usize,
+        (from, from_at): (&Grid, usize),
+        add: Option<(&Grid, usize)>,
+        (into, into_at, cells): (&mut Grid, usize, usize),
     ) {
-        let Form {
-            kernel,
-            stride,
-            pad,
-            ..
-        } = self.form;
         let (pitch, channels) = (from.size.pitch(), from.size.channels);
         // Cells beside each other are read in one piece.
-        let pieces: Vec<usize> = (0..kernel).map(|row| row * pitch).collect();
-        let place = |size: Size| (size.start(0) + row * size.pitch(), size.channels);
-        let at = from.size.start(pad) + row * stride * pitch;
+        let pieces: Vec<usize> = (0..self.form.kernel).map(|row| row * pitch).collect();
         let sums = Row {
             from: &from.data,
-            from_at: (at, stride * channels),
+            from_at: (from_at, self.form.stride * channels),
             pieces: &pieces,
-            len: kernel * channels,
+            len: self.form.kernel * channels,
             weights: &self.weights,
             bias: Some(&self.bias),
-            into_at: place(into.size),
-            cells: into.size.cols,
-            add: add.map(|add| (add.data.as_slice(), place(add.size))),
+            into_at: (into_at, into.size.channels),
+            cells,
+            add: add.map(|(add, at)| (add.data.as_slice(), (at, add.size.channels))),
             relu: self.relu,
         };
         arch.dispatch(SumRow(sums, &mut into.data));

@@ -5,6 +5,9 @@ pub(super) const WIDE: usize = 8;
 /// Rows and columns are stored in multiples of this many: the side of a tile of [`super::winograd`].
 pub(super) const TILE: usize = 4;
 
+/// Most floats in one value: far beyond any plot's part.
+const MOST_FLOATS: usize = 1 << 26;
+
 /// Size of a grid: rows × columns of channels, and how many cells of zeros stand around it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Size {
@@ -23,6 +26,11 @@ impl Size {
     /// Floats in all.
     pub fn floats(self) -> usize {
         (self.rows.next_multiple_of(TILE) + 2 * self.border) * self.pitch()
+    }
+
+    /// Whether that is no more than any plot's part can ask for: no damaged file asks for more memory than there is.
+    pub fn is_sound(self) -> bool {
+        self.floats() <= MOST_FLOATS
     }
 
     /// Where the cell stands that lies `pad` cells above and to the left of the first; `pad` ≤ border.
@@ -53,34 +61,50 @@ impl Grid {
     }
 }
 
-/// Memory that grids leave behind for the next: fresh memory costs more than the sums done in it.
+/// Memory that one look leaves behind for the next: fresh memory costs more than the sums done in it. What was in it before is
+/// never seen again.
 #[derive(Debug, Default)]
-pub(super) struct Memory {
+pub struct Memory {
     free: Vec<Vec<f32>>,
-    /// For [`super::winograd`]: transformed tiles and their products.
-    pub tiles: [Vec<f32>; 2],
+    /// For [`super::winograd`]: transformed tiles and their products; before it for [`super::bands`].
+    pub(super) tiles: [Vec<f32>; 2],
 }
 
 impl Memory {
+    /// How much it is.
+    pub fn bytes(&self) -> usize {
+        let all = self.free.iter().chain(&self.tiles);
+        all.map(|floats| size_of::<f32>() * floats.capacity()).sum()
+    }
+
     /// A grid with zeros all around; its cells hold whatever was there.
-    pub fn grid(&mut self, size: Size) -> Grid {
+    pub(super) fn grid(&mut self, size: Size) -> Grid {
         let floats = size.floats();
         let fits = |v: &Vec<f32>| (v.len() < floats, v.len().abs_diff(floats));
         let best = (0..self.free.len()).min_by_key(|&i| fits(&self.free[i]));
-        let mut data = best.map_or_else(Vec::new, |i| self.free.swap_remove(i));
-        data.resize(floats.max(data.len()), 0.0);
-        let mut grid = Grid { size, data };
-        grid.clear_around();
-        grid
+        let best = best.map(|i| self.free.swap_remove(i));
+        Grid::new(size, best.unwrap_or_default())
     }
 
     /// Takes a grid's memory back.
-    pub fn give_back(&mut self, grid: Grid) {
+    pub(super) fn give_back(&mut self, grid: Grid) {
         self.free.push(grid.data);
     }
 }
 
 impl Grid {
+    /// In this memory, with zeros all around; memory that is too short goes, for nothing of it would be kept.
+    pub fn new(size: Size, memory: Vec<f32>) -> Self {
+        let floats = size.floats();
+        let data = match memory.len() < floats {
+            true => vec![0.0; floats],
+            false => memory,
+        };
+        let mut grid = Self { size, data };
+        grid.clear_around();
+        grid
+    }
+
     fn clear_around(&mut self) {
         let (rows, floats) = (self.size.rows, self.size.floats());
         let (pitch, first) = (self.size.pitch(), self.size.start(0));

@@ -163,6 +163,14 @@ fn sum<S: Simd, const C: usize, const N: usize>(
     }
 }
 
+/// Blocks of channels as [`SumRow`] takes them, for vectors of so many: the first channel of each, and how many.
+pub(super) fn blocks(channels: usize, lanes: usize) -> impl Iterator<Item = (usize, usize)> {
+    let wide = BLOCK * lanes;
+    (0..channels)
+        .step_by(wide)
+        .map(move |at| (at, wide.min(channels - at)))
+}
+
 /// Lays weights out for [`SumRow`]: block by block of channels, and in each block in the order in which they are used.
 ///
 /// `weight(k, channel)` is the weight of the k-th of `summed` floats; `channels` is a multiple of 8.
@@ -175,13 +183,10 @@ impl<F: Fn(usize, usize) -> f32> WithSimd for Pack<F> {
     fn with_simd<S: Simd>(self, _: S) -> Vec<f32> {
         let Self(summed, channels, weight) = self;
         let mut packed = Vec::with_capacity(summed * channels);
-        let mut at = 0;
-        while at < channels {
-            let wide = (channels - at).min(BLOCK * S::F32_LANES);
+        for (at, wide) in blocks(channels, S::F32_LANES) {
             for k in 0..summed {
                 packed.extend((at..at + wide).map(|channel| weight(k, channel)));
             }
-            at += wide;
         }
         packed
     }

@@ -1,5 +1,6 @@
 //! The network that looks at the whole plot at once: pixels in, maps of heat out.
 
+mod bands;
 mod conv;
 mod grid;
 mod join;
@@ -14,7 +15,9 @@ mod winograd;
 use image::RgbImage;
 use ndarray::{Array2, Array3};
 
-use grid::{Grid, Memory};
+use bands::Looked;
+use grid::Grid;
+pub use grid::Memory;
 pub use plan::Misfit;
 use plan::Plan;
 
@@ -140,11 +143,11 @@ impl Net {
         })
     }
 
-    /// Looks at a plot as photographed (sRGB, at the network's scale).
+    /// Looks at a plot as photographed (sRGB, at the network's scale), with memory of looks before.
     ///
     /// # Errors
     /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
-    pub fn look(&self, raw: &RgbImage) -> Result<Maps, NetError> {
+    pub fn look(&self, raw: &RgbImage, memory: &mut Memory) -> Result<Maps, NetError> {
         let (w, h) = (raw.width() as usize, raw.height() as usize);
         let across = |px: usize| px.next_multiple_of(STEP_PX) / CELL_PX;
         let (cols, rows) = (across(w), across(h));
@@ -153,10 +156,9 @@ impl Net {
             pod_heat: Array2::zeros((rows * 2, cols * 2)),
             measures: Array3::zeros((CHANNELS - 8, rows, cols)),
         };
-        let mut memory = Memory::default();
         for down in parts(rows * CELL_PX) {
             for across in parts(cols * CELL_PX) {
-                let answer = self.look_at_part(raw, (&across, &down), &mut memory)?;
+                let answer = self.look_at_part(raw, (&across, &down), memory)?;
                 maps.fill(&answer, &across, &down);
                 memory.give_back(answer);
             }
@@ -172,9 +174,12 @@ impl Net {
         memory: &mut Memory,
     ) -> Result<Grid, NetError> {
         let (w, h) = (across.seen.len(), down.seen.len());
-        let mut looked_at = memory.grid(self.plan.looked_at(h, w));
-        put_pixels(raw, across, down, &mut looked_at);
-        let run = self.plan.run(looked_at, memory);
+        let looked = Looked {
+            rows: h,
+            cols: w,
+            row: &|row, cells| put_pixels(raw, across, down.seen.start + row, cells),
+        };
+        let run = self.plan.run(&looked, memory);
         let answer = run.map_err(|source| NetError::Run {
             width_px: w,
             height_px: h,
@@ -209,21 +214,19 @@ fn parts(n: usize) -> Vec<Part> {
         .collect()
 }
 
-/// A part's pixels: blue, green, red, −0.5..0.5; beyond the picture its edge goes on.
-fn put_pixels(raw: &RgbImage, across: &Part, down: &Part, into: &mut Grid) {
+/// One row of a part's pixels: blue, green, red, −0.5..0.5; beyond the picture its edge goes on.
+fn put_pixels(raw: &RgbImage, across: &Part, y: usize, cells: &mut [f32]) {
     let last_y = raw.height() as usize - 1;
     let stride = raw.width() as usize * 3;
-    for y in 0..into.size.rows {
-        let row = &raw.as_raw()[(down.seen.start + y).min(last_y) * stride..][..stride];
-        let (pixels, _) = row[across.seen.start * 3..].as_chunks::<3>();
-        let cells = into.row_mut(y).as_chunks_mut::<3>().0;
-        for (cell, pixel) in cells.iter_mut().zip(pixels) {
-            *cell = from_pixel(*pixel);
-        }
-        let edge = from_pixel(pixels[pixels.len() - 1]);
-        let beyond = pixels.len().min(cells.len());
-        cells[beyond..].fill(edge);
+    let row = &raw.as_raw()[y.min(last_y) * stride..][..stride];
+    let (pixels, _) = row[across.seen.start * 3..].as_chunks::<3>();
+    let cells = cells.as_chunks_mut::<3>().0;
+    for (cell, pixel) in cells.iter_mut().zip(pixels) {
+        *cell = from_pixel(*pixel);
     }
+    let edge = from_pixel(pixels[pixels.len() - 1]);
+    let beyond = pixels.len().min(cells.len());
+    cells[beyond..].fill(edge);
 }
 
 fn from_pixel([r, g, b]: [u8; 3]) -> [f32; 3] {

@@ -3,7 +3,8 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::{
-    conv::Layer,
+    bands::{self, Looked},
+    conv::{Add, Layer},
     grid::{Grid, Memory, Size},
 };
 
@@ -39,6 +40,23 @@ impl Step {
         match self {
             Self::Conv { from, add, .. } => std::iter::once(*from).chain(*add).collect(),
             Self::Mix { from, .. } => from.iter().map(|part| part.value).collect(),
+        }
+    }
+
+    /// A value to which it adds all else that it reads.
+    fn base(&self) -> Option<usize> {
+        match self {
+            Self::Conv {
+                layer, from, add, ..
+            } => add.filter(|add| layer.adds_in_place() && add != from),
+            Self::Mix { from, .. } => {
+                let [one, other] = from.as_slice() else {
+                    return None;
+                };
+                let as_it_is = |part: &&Part| part.times == 1.0 && !part.doubled;
+                let base = [one, other].into_iter().find(as_it_is)?;
+                (one.value != other.value).then_some(base.value)
+            }
         }
     }
 
@@ -78,9 +96,6 @@ pub(super) struct Plan {
     pub borders: Vec<usize>,
 }
 
-/// Most floats in one value: far beyond any plot's part, so that no damaged file asks for more memory than there is.
-const MOST_FLOATS: usize = 1 << 26;
-
 impl Plan {
     /// Works out what each value needs from those that read it.
     pub fn new(steps: Vec<Step>, values: usize, (answer, channels): (usize, usize)) -> Self {
@@ -100,44 +115,52 @@ impl Plan {
         }
     }
 
-    /// Size of what is looked at, for so many rows and columns of 3 channels.
-    pub fn looked_at(&self, rows: usize, cols: usize) -> Size {
-        Size {
-            rows,
-            cols,
-            channels: 3,
-            border: self.borders[0],
-        }
-    }
-
     /// Runs the network.
     ///
     /// # Errors
     /// [`Misfit`] where sizes do not fit.
-    pub fn run(&self, looked_at: Grid, memory: &mut Memory) -> Result<Grid, Misfit> {
+    pub fn run(&self, looked: &Looked<'_>, memory: &mut Memory) -> Result<Grid, Misfit> {
         let mut values: Vec<Option<Grid>> = (0..self.values).map(|_| None).collect();
-        values[0] = Some(looked_at);
         let last_read = self.last_reads();
-        for (i, step) in self.steps.iter().enumerate() {
+        let mut done = 0;
+        if let Some((first, second, value)) = self.first_two() {
+            let border = self.borders[value];
+            let made = bands::run(self.arch, looked, (first, second), border, memory);
+            values[value] = Some(made.ok_or(Misfit { step: 0 })?);
+            done = 2;
+        } else {
+            values[0] = Some(looked.whole(self.borders[0], memory));
+        }
+        for (i, step) in self.steps.iter().enumerate().skip(done) {
             let misfit = Misfit { step: i };
             let size = self.made(step, &values).ok_or(misfit)?;
-            let mut into = memory.grid(size);
+            // The last reader of a value to which it only adds makes its own in the same place.
+            let free = |&value: &usize| {
+                let grid = values[value].as_ref();
+                last_read[value] == i
+                    && value != self.answer
+                    && grid.is_some_and(|g| g.size == size)
+            };
+            let base = step.base().filter(free);
+            let taken = base.and_then(|value| values[value].take());
+            let mut into = taken.unwrap_or_else(|| memory.grid(size));
             let grid = |value: usize| values[value].as_ref().ok_or(misfit);
             match step {
                 Step::Conv {
                     layer, from, add, ..
                 } => {
-                    let add = add.map(grid).transpose()?;
+                    let add = match add {
+                        None => Add::Nothing,
+                        Some(_) if base.is_some() => Add::InPlace,
+                        Some(value) => Add::Grid(grid(*value)?),
+                    };
                     layer.run(self.arch, (grid(*from)?, add), &mut into, memory);
                 }
                 Step::Mix { from, relu, .. } => {
-                    let parts = from.iter().map(|part| Ok((grid(part.value)?, *part)));
-                    mix(
-                        self.arch,
-                        &parts.collect::<Result<Vec<_>, _>>()?,
-                        *relu,
-                        &mut into,
-                    );
+                    let others = from.iter().filter(|part| Some(part.value) != base);
+                    let parts = others.map(|part| Ok((grid(part.value)?, *part)));
+                    let parts = parts.collect::<Result<Vec<_>, _>>()?;
+                    mix(self.arch, &parts, (base.is_some(), *relu), &mut into);
                 }
             }
             for value in step.reads() {
@@ -153,6 +176,27 @@ impl Plan {
         values[self.answer].take().ok_or(Misfit {
             step: self.steps.len(),
         })
+    }
+
+    /// The first two steps and the value that they make, where nothing else reads what they read.
+    fn first_two(&self) -> Option<(&Layer, &Layer, usize)> {
+        let conv = |step: usize| match self.steps.get(step)? {
+            Step::Conv {
+                layer,
+                from,
+                add: None,
+                into,
+            } if layer.runs_by_rows() => Some((layer, *from, *into)),
+            _ => None,
+        };
+        let ((first, looked, between), (second, from, made)) = (conv(0)?, conv(1)?);
+        let reads = |value: usize| {
+            let all = self.steps.iter().flat_map(Step::reads);
+            all.filter(|&read| read == value).count()
+        };
+        let alone = reads(looked) == 1 && reads(between) == 1;
+        (looked == 0 && between == from && alone && between != self.answer)
+            .then_some((first, second, made))
     }
 
     fn last_reads(&self) -> Vec<usize> {
@@ -199,18 +243,19 @@ impl Plan {
                 sizes.all(|size| size == Some(first)).then_some(first)?
             }
         };
-        (made.rows > 0 && made.cols > 0 && made.floats() <= MOST_FLOATS).then_some(made)
+        (made.rows > 0 && made.cols > 0 && made.is_sound()).then_some(made)
     }
 }
 
-fn mix(arch: Arch, parts: &[(&Grid, Part)], relu: bool, into: &mut Grid) {
+/// Sums parts; `onto`: what stands there already is one more of them.
+fn mix(arch: Arch, parts: &[(&Grid, Part)], (onto, relu): (bool, bool), into: &mut Grid) {
     for row in 0..into.size.rows {
         for (i, (grid, part)) in parts.iter().enumerate() {
             arch.dispatch(MixRow {
                 from: grid.row(row >> u32::from(part.doubled)),
                 part: *part,
                 channels: grid.size.channels,
-                first: i == 0,
+                first: i == 0 && !onto,
                 relu: relu && i + 1 == parts.len(),
                 into: into.row_mut(row),
             });

@@ -14,7 +14,7 @@ use super::{
     conv::{Form, Layer},
     grid::WIDE,
     join::joined,
-    onnx::{FLOAT, FLOAT16, Graph, INT8, Model, Node, Tensor},
+    onnx::{FLOAT, FLOAT16, INT8, Model, Node, Tensor},
     plan::{Part, Plan, Step},
 };
 
@@ -41,9 +41,18 @@ struct Value {
     stored: usize,
 }
 
+/// Where numbers are taken from when a layer asks for them. Nothing is kept: all of them as floats would be more memory than
+/// the photo.
+#[derive(Clone, Copy)]
+enum Numbers<'a> {
+    Kept(&'a Tensor),
+    /// Made of others by a node.
+    Made(&'a Node),
+}
+
 /// What is known by name, while the file is read.
-struct Reader {
-    constants: HashMap<String, Constant>,
+struct Reader<'a> {
+    numbers: HashMap<&'a str, Numbers<'a>>,
     values: HashMap<String, Value>,
     steps: Vec<Step>,
     /// Weights laid out so far.
@@ -55,11 +64,10 @@ struct Reader {
 pub(super) fn plan(bytes: &[u8]) -> Result<Plan, NetError> {
     let model = Model::decode(bytes).map_err(NetError::Unreadable)?;
     let graph = model.graph.unwrap_or_default();
-    let constants = constants(&graph);
+    let kept = (graph.initializer.iter()).map(|t| (t.name.as_str(), Numbers::Kept(t)));
+    let numbers: HashMap<&str, Numbers<'_>> = kept.collect();
     let inputs = graph.input.iter().map(|input| input.name.as_str());
-    let inputs: Vec<&str> = inputs
-        .filter(|name| !constants.contains_key(*name))
-        .collect();
+    let inputs: Vec<&str> = inputs.filter(|name| !numbers.contains_key(*name)).collect();
     let (&[input], [output]) = (inputs.as_slice(), graph.output.as_slice()) else {
         return Err(NetError::Form {
             inputs: inputs.len(),
@@ -72,7 +80,7 @@ pub(super) fn plan(bytes: &[u8]) -> Result<Plan, NetError> {
         stored: 3,
     };
     let mut reader = Reader {
-        constants,
+        numbers,
         values: HashMap::from([(input.to_owned(), pixels)]),
         steps: Vec::new(),
         weights: 0,
@@ -99,14 +107,6 @@ fn refuse(layer: &str, why: &'static str) -> NetError {
         layer: layer.to_owned(),
         why,
     }
-}
-
-fn constants(graph: &Graph) -> HashMap<String, Constant> {
-    graph
-        .initializer
-        .iter()
-        .filter_map(|tensor| Some((tensor.name.clone(), constant(tensor)?)))
-        .collect()
 }
 
 /// Numbers of a tensor as 32-bit floats; `None` for kinds that are not used and where there are too few or too many.
@@ -140,8 +140,8 @@ fn constant(tensor: &Tensor) -> Option<Constant> {
     (needed == data.len()).then_some(Constant { dims, data })
 }
 
-/// An attribute's numbers, or those given.
-fn numbers(node: &Node, name: &str, otherwise: &[i64]) -> Vec<i64> {
+/// An attribute's whole numbers, or those given.
+fn attribute(node: &Node, name: &str, otherwise: &[i64]) -> Vec<i64> {
     let found = node.attribute.iter().find(|a| a.name == name);
     found.map_or_else(
         || otherwise.to_vec(),
@@ -154,27 +154,27 @@ fn text<'a>(node: &'a Node, name: &str) -> Option<&'a str> {
     std::str::from_utf8(&found.s).ok()
 }
 
-impl Reader {
+impl<'a> Reader<'a> {
     /// Reads one node.
-    fn node(&mut self, node: &Node) -> Result<(), NetError> {
+    fn node(&mut self, node: &'a Node) -> Result<(), NetError> {
         let [made] = node.output.as_slice() else {
             return Err(refuse("", "it makes more or less than one value"));
         };
-        if self.values.contains_key(made) || self.constants.contains_key(made) {
+        if self.values.contains_key(made) || self.numbers.contains_key(made.as_str()) {
             return Err(refuse(made, "its name is taken"));
         }
         let no = |why| refuse(made, why);
         let kind = node.op_type.as_str();
         if matches!(kind, "Cast" | "DequantizeLinear") {
-            let weights = self.weights(node, kind);
-            let weights = weights.ok_or_else(|| no("its weights cannot be read"))?;
-            self.constants.insert(made.clone(), weights);
+            self.numbers.insert(made, Numbers::Made(node));
             return Ok(());
         }
         let into = self.values.len();
         let (step, value) = if kind == "Conv" {
             let conv = self.conv(node);
-            let (from, layer) = conv.ok_or_else(|| no("no such convolution is known here"))?;
+            let (from, layer) = conv.ok_or_else(|| {
+                no("no such convolution is known here, or its weights cannot be read")
+            })?;
             self.weights += layer.form().weights();
             let channels = layer.form().into;
             let value = Value {
@@ -204,22 +204,32 @@ impl Reader {
         Ok(())
     }
 
+    /// The numbers of that name.
+    fn constant(&self, name: &str) -> Option<Constant> {
+        match *self.numbers.get(name)? {
+            Numbers::Kept(tensor) => constant(tensor),
+            Numbers::Made(node) => self.made(node),
+        }
+    }
+
     /// Weights kept in 16 bits, or in 8 with a scale a channel of the first axis (or one for all).
-    fn weights(&self, node: &Node, kind: &str) -> Option<Constant> {
-        let constant = |i: usize| self.constants.get(node.input.get(i)?);
-        let kept = constant(0)?;
-        let (dims, mut data) = (kept.dims.clone(), kept.data.clone());
-        if kind == "DequantizeLinear" {
-            let scales = &constant(1)?.data;
-            let zeros = constant(2).map(|c| c.data.as_slice());
-            let first_axis = scales.len() == 1 || numbers(node, "axis", &[1]) == [0];
+    fn made(&self, node: &Node) -> Option<Constant> {
+        let kept = |i: usize| match *self.numbers.get(node.input.get(i)?.as_str())? {
+            Numbers::Kept(tensor) => constant(tensor),
+            Numbers::Made(_) => None,
+        };
+        let Constant { dims, mut data } = kept(0)?;
+        if node.op_type == "DequantizeLinear" {
+            let scales = kept(1)?.data;
+            let zeros = kept(2).map(|c| c.data);
+            let first_axis = scales.len() == 1 || attribute(node, "axis", &[1]) == [0];
             let each = data
                 .len()
                 .checked_div(scales.len())
                 .filter(|&each| each > 0)?;
             (first_axis && each * scales.len() == data.len()).then_some(())?;
             for (i, (part, scale)) in data.chunks_mut(each).zip(scales).enumerate() {
-                let zero = zeros.map_or(Some(0.0), |zeros| zeros.get(i).copied())?;
+                let zero = (zeros.as_ref()).map_or(Some(0.0), |zeros| zeros.get(i).copied())?;
                 part.iter_mut().for_each(|v| *v = (*v - zero) * scale);
             }
         }
@@ -232,16 +242,16 @@ impl Reader {
 
     fn conv(&self, node: &Node) -> Option<(usize, Layer)> {
         let read = self.value(node, 0)?;
-        let weights = self.constants.get(node.input.get(1)?)?;
+        let weights = self.constant(node.input.get(1)?)?;
         let &[into, given, kernel, kernel_too] = weights.dims.as_slice() else {
             return None;
         };
         let bias = match node.input.get(2).filter(|name| !name.is_empty()) {
-            Some(name) => self.constants.get(name)?.data.as_slice(),
-            None => &[],
+            Some(name) => self.constant(name)?.data,
+            None => Vec::new(),
         };
         let same = |name: &str, otherwise: i64| {
-            let all = numbers(node, name, &[otherwise]);
+            let all = attribute(node, name, &[otherwise]);
             let first = *all.first()?;
             all.iter().all(|&n| n == first).then_some(first)
         };
@@ -273,7 +283,7 @@ impl Reader {
         };
         let laid_out = self.weights + form.weights();
         (fits && channels_fit && laid_out <= MOST_WEIGHTS).then_some(())?;
-        let layer = Layer::new(self.arch, form, &weights.data, bias);
+        let layer = Layer::new(self.arch, form, &weights.data, &bias);
         Some((read.number, layer))
     }
 
@@ -297,24 +307,21 @@ impl Reader {
                 values.iter().map(part).collect()
             }
             ("Mul", 2) => {
-                let mut number = node
-                    .input
-                    .iter()
-                    .filter_map(|name| self.constants.get(name));
-                let &[times] = number.next()?.data.as_slice() else {
+                let mut number = node.input.iter().filter_map(|name| self.constant(name));
+                let [times] = number.next()?.data[..] else {
                     return None;
                 };
                 vec![Part { times, ..whole }]
             }
             ("Resize", 2..=4) => {
-                let scales = &self.constants.get(node.input.get(2)?)?.data;
+                let scales = self.constant(node.input.get(2)?)?.data;
                 let way = (
                     text(node, "mode"),
                     text(node, "coordinate_transformation_mode"),
                     text(node, "nearest_mode"),
                 );
                 let nearest = (Some("nearest"), Some("asymmetric"), Some("floor"));
-                (scales == &[1.0, 1.0, 2.0, 2.0] && way == nearest).then_some(())?;
+                (scales == [1.0, 1.0, 2.0, 2.0] && way == nearest).then_some(())?;
                 vec![Part {
                     doubled: true,
                     ..whole

@@ -4,7 +4,7 @@ use pulp::Arch;
 use rten_tensor::{NdTensor, Tensor, prelude::*};
 
 use super::{
-    conv::{Form, Layer},
+    conv::{Add, Form, Layer},
     grid::{Grid, Memory, Size, WIDE},
     onnx::{Attribute, FLOAT, Graph, INT8, Model, Node, Tensor as Kept, ValueInfo},
     *,
@@ -87,7 +87,15 @@ proptest! {
         let made = form.made(size, 1).expect("5 cells are enough for 5");
         let add = adds.then(|| filled(memory, Size { border: 2, ..made }, into, next));
         let mut out = memory.grid(made);
-        layer.run(Arch::new(), (&read, add.as_ref()), &mut out, memory);
+        layer.run(Arch::new(), (&read, add.as_ref().map_or(Add::Nothing, Add::Grid)), &mut out, memory);
+        if let Some(add) = &add && layer.adds_in_place() {
+            let mut onto = memory.grid(made);
+            for row in 0..made.rows {
+                onto.row_mut(row).copy_from_slice(add.row(row));
+            }
+            layer.run(Arch::new(), (&read, Add::InPlace), &mut onto, memory);
+            prop_assert!((0..made.rows).all(|row| onto.row(row) == out.row(row)), "in place");
+        }
 
         for row in 0..made.rows {
             for col in 0..made.cols {
@@ -110,6 +118,53 @@ proptest! {
     }
 }
 
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn two_layers_by_bands_are_the_same_as_one_after_the_other(
+        (rows, cols, channels) in (5_usize..70, 5_usize..23, 1_usize..20),
+        first in (1_usize..6, 1_usize..4, any::<bool>(), any::<bool>()),
+        // No side or step for which such a layer would take its other way.
+        second in (1_usize..4, 2_usize..4, any::<bool>(), any::<bool>()),
+        seed in 0_u32..1000,
+    ) {
+        let next = &mut chance(seed);
+        let stored = channels.next_multiple_of(WIDE);
+        let [one, two] = [(3, channels, first), (stored, 7, second)].map(|(from, into, (kernel, stride, padded, relu))| {
+            let pad = if padded { kernel - 1 } else { 0 };
+            let form = Form { kernel, stride, pad, from, into, depthwise: false };
+            let weights: Vec<f32> = std::iter::repeat_with(&mut *next).take(into * from * kernel * kernel).collect();
+            let bias: Vec<f32> = std::iter::repeat_with(&mut *next).take(into).collect();
+            let mut layer = Layer::new(Arch::new(), form, &weights, &bias);
+            layer.relu = relu;
+            layer
+        });
+        let picture: Vec<f32> = std::iter::repeat_with(&mut *next).take(rows * cols * 3).collect();
+        let looked = Looked { rows, cols, row: &|row, cells| cells.copy_from_slice(&picture[row * cols * 3..][..cols * 3]) };
+        let memory = &mut Memory::default();
+        let got = bands::run(Arch::new(), &looked, (&one, &two), 1, memory);
+
+        let whole = looked.whole(one.form().pad, memory);
+        let sound = |size: &Size| size.rows > 0 && size.cols > 0;
+        let between = one.form().made(whole.size, two.form().pad).filter(sound);
+        let made = between.and_then(|size| two.form().made(size, 1)).filter(sound);
+        let (Some(between), Some(made)) = (between, made) else {
+            prop_assert!(got.is_none());
+            return Ok(());
+        };
+        let mut middle = memory.grid(between);
+        one.run(Arch::new(), (&whole, Add::Nothing), &mut middle, memory);
+        let mut needed = memory.grid(made);
+        two.run(Arch::new(), (&middle, Add::Nothing), &mut needed, memory);
+        let got = got.expect("sizes fit");
+        prop_assert_eq!(got.size, made);
+        for row in 0..made.rows {
+            prop_assert_eq!(got.row(row), needed.row(row));
+        }
+    }
+}
+
 /// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
 #[test]
 fn the_network_answers_as_another_runtime_says() {
@@ -128,7 +183,7 @@ fn the_network_answers_as_another_runtime_says() {
                 }
             }
         }
-        let ours = net.look(&raw).unwrap();
+        let ours = net.look(&raw, &mut Memory::default()).unwrap();
         let value = |[_, channel, y, x]: [usize; 4]| {
             f32::from(raw.get_pixel(x as u32, y as u32)[2 - channel]) / 255.0 - 0.5
         };
@@ -204,9 +259,15 @@ fn file(node: Vec<Node>, initializer: Vec<Kept>, answer: &str) -> Vec<u8> {
 /// What a file makes of chance, row by row.
 fn made(bytes: &[u8]) -> Vec<f32> {
     let plan = read::plan(bytes).unwrap();
-    let memory = &mut Memory::default();
-    let looked_at = filled(memory, plan.looked_at(12, 20), 3, &mut chance(5));
-    let grid = plan.run(looked_at, memory).unwrap();
+    let picture: Vec<f32> = std::iter::repeat_with(chance(5))
+        .take(12 * 20 * 3)
+        .collect();
+    let looked = Looked {
+        rows: 12,
+        cols: 20,
+        row: &|row, cells| cells.copy_from_slice(&picture[row * 60..][..60]),
+    };
+    let grid = plan.run(&looked, &mut Memory::default()).unwrap();
     (0..grid.size.rows)
         .flat_map(|row| grid.row(row).to_vec())
         .collect()
@@ -300,6 +361,23 @@ fn the_same_network_in_other_words_makes_the_same() {
     // Cells are doubled: each stands four times.
     let at = |row: usize, col: usize| &plain[(row * 20 + col) * 16..][..16];
     assert!((0..12 * 20).all(|i| at(i / 20, i % 20) == at(i / 20 / 2 * 2, i % 20 / 2 * 2)));
+}
+
+/// Of the layers here, and of those that come with podfall.
+#[test]
+fn memory_of_other_looks_does_not_shine_through() {
+    let built_in = include_bytes!("../../../models/beans-v5.onnx");
+    let net = Net::from_bytes(built_in).unwrap();
+    let memory = &mut Memory::default();
+    let next = &mut chance(3);
+    for (w, h) in [(96, 64), (160, 112), (48, 80), (96, 64)] {
+        let raw = RgbImage::from_fn(w, h, |_, _| image::Rgb([(next() * 99.0 + 99.0) as u8; 3]));
+        let again = net.look(&raw, memory).unwrap();
+        assert_eq!(again, net.look(&raw, &mut Memory::default()).unwrap());
+    }
+    let kept = memory.bytes();
+    net.look(&RgbImage::new(160, 112), memory).unwrap();
+    assert_eq!(memory.bytes(), kept, "there is enough of it");
 }
 
 #[test]

@@ -9,9 +9,9 @@
 use pulp::{Arch, Simd, WithSimd};
 
 use super::{
-    conv::Layer,
-    grid::{Grid, Memory, TILE},
-    lanes::{Pack, Row, SumRow},
+    conv::{Add, Layer},
+    grid::{Grid, Memory, TILE, WIDE},
+    lanes::{Row, SumRow, blocks},
 };
 
 /// Side of what a tile is made from.
@@ -33,36 +33,55 @@ const KERNEL: [[f64; 3]; SEEN] = [
     [0.0, 0.0, 1.0],
 ];
 
-/// Weights turned, product after product, each laid out for [`SumRow`]. `weight(row, col, from, into)` is the plain one.
-pub(super) fn turned(
-    arch: Arch,
-    (from, into): (usize, usize),
-    weight: impl Fn(usize, usize, usize, usize) -> f32,
-) -> Vec<f32> {
-    let mut all = vec![0.0; PRODUCTS * from * into];
-    for k in 0..from {
-        for channel in 0..into {
-            let mut half = [[0.0; 3]; SEEN];
-            for (half, turn) in half.iter_mut().zip(KERNEL) {
-                for (col, half) in half.iter_mut().enumerate() {
-                    *half = (0..3)
-                        .map(|row| turn[row] * f64::from(weight(row, col, k, channel)))
-                        .sum();
-                }
-            }
-            for (i, half) in half.iter().enumerate() {
-                for (j, turn) in KERNEL.iter().enumerate() {
-                    let sum: f64 = half.iter().zip(turn).map(|(a, b)| a * b).sum();
-                    all[((i * SEEN + j) * from + k) * into + channel] = sum as f32;
+/// Weights turned, product after product, each laid out as [`super::lanes::Pack`] does.
+///
+/// `plain(from, into)` are the 3 × 3 between two channels, row by row; the number of channels made is a multiple of 8.
+pub(super) struct Turn<F>(pub usize, pub usize, pub F);
+
+impl<F: Fn(usize, usize) -> [f32; 9]> WithSimd for Turn<F> {
+    type Output = Vec<f32>;
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _: S) -> Vec<f32> {
+        let Self(from, into, plain) = self;
+        let mut all = vec![0.0; PRODUCTS * from * into];
+        for (first, wide) in blocks(into, S::F32_LANES) {
+            for k in 0..from {
+                let at = first * from + k * wide;
+                for more in (0..wide).step_by(WIDE) {
+                    let channels = [0, 1, 2, 3, 4, 5, 6, 7].map(|i| plain(k, first + more + i));
+                    let products = turned(&channels);
+                    for (all, product) in all.chunks_exact_mut(from * into).zip(products) {
+                        all[at + more..][..WIDE].copy_from_slice(&product);
+                    }
                 }
             }
         }
+        all
     }
-    let mut packed = Vec::with_capacity(all.len());
-    for one in all.chunks_exact(from * into) {
-        packed.extend(arch.dispatch(Pack(from, into, |k, channel| one[k * into + channel])));
+}
+
+/// G g Gᵀ for some channels at once.
+#[inline(always)]
+fn turned(plain: &[[f32; 9]; WIDE]) -> [[f32; WIDE]; PRODUCTS] {
+    let mut half = [[[0.0; WIDE]; 3]; SEEN];
+    for (half, [a, b, c]) in half.iter_mut().zip(KERNEL) {
+        for (col, half) in half.iter_mut().enumerate() {
+            for (half, plain) in half.iter_mut().zip(plain) {
+                let [x, y, z] = [0, 3, 6].map(|row| f64::from(plain[row + col]));
+                *half = a * x + b * y + c * z;
+            }
+        }
     }
-    packed
+    let mut products = [[0.0; WIDE]; PRODUCTS];
+    for (i, [x, y, z]) in half.iter().enumerate() {
+        for (j, [a, b, c]) in KERNEL.iter().enumerate() {
+            for (n, product) in products[i * SEEN + j].iter_mut().enumerate() {
+                *product = (x[n] * a + y[n] * b + z[n] * c) as f32;
+            }
+        }
+    }
+    products
 }
 
 /// A run of tiles of one layer: `count` of them from tile `first`, row by row.
@@ -84,7 +103,7 @@ impl Run {
 pub(super) fn run(
     arch: Arch,
     layer: &Layer,
-    (from, add): (&Grid, Option<&Grid>),
+    (from, add): (&Grid, Add<'_>),
     into: &mut Grid,
     memory: &mut Memory,
 ) {
@@ -204,7 +223,7 @@ struct Put<'a>(
     &'a Run,
     &'a Layer,
     (&'a [f32], usize),
-    Option<&'a Grid>,
+    Add<'a>,
     &'a mut Grid,
 );
 
@@ -242,13 +261,18 @@ impl WithSimd for Put<'_> {
                                 + channel
                         };
                         let mut value = simd.add_f32s(value, bias);
-                        if let Some(add) = add {
-                            let add = &add.data[place(add)..][..S::F32_LANES];
-                            value = simd.add_f32s(value, S::as_simd_f32s(add).0[0]);
-                        }
                         let at = place(into);
                         let room = &mut into.data[at..][..S::F32_LANES];
-                        S::as_mut_simd_f32s(room).0[0] = simd.max_f32s(value, least);
+                        let room = &mut S::as_mut_simd_f32s(room).0[0];
+                        match add {
+                            Add::Nothing => {}
+                            Add::Grid(add) => {
+                                let add = &add.data[place(add)..][..S::F32_LANES];
+                                value = simd.add_f32s(value, S::as_simd_f32s(add).0[0]);
+                            }
+                            Add::InPlace => value = simd.add_f32s(value, *room),
+                        }
+                        *room = simd.max_f32s(value, least);
                     }
                 }
             }
