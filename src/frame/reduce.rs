@@ -84,32 +84,27 @@ impl Small {
     }
 
     /// Blurred with the 3 × 3 binomial kernel; the outermost pixels along one axis only.
-    pub fn smoothed(&self) -> Self {
-        let (w, h) = (self.width, self.height);
-        let n = w * CHANNELS;
-        let mut across = self.colours.clone();
-        if w > 2 {
-            let rows = self.colours.as_flattened().chunks(n);
-            for (row_in, row_out) in rows.zip(across.as_flattened_mut().chunks_mut(n)) {
-                let (left, right) = (&row_in[..n - 2 * CHANNELS], &row_in[2 * CHANNELS..]);
-                let here = &row_in[CHANNELS..n - CHANNELS];
-                let out = &mut row_out[CHANNELS..n - CHANNELS];
-                blend(out, left, here, right);
+    pub fn smoothed(mut self) -> Self {
+        let n = self.width * CHANNELS;
+        let rows = self.colours.as_flattened_mut();
+        let mut line = vec![0.0; n];
+        if self.width > 2 {
+            for row in rows.chunks_mut(n) {
+                line.copy_from_slice(row);
+                let (left, right) = (&line[..n - 2 * CHANNELS], &line[2 * CHANNELS..]);
+                let here = &line[CHANNELS..n - CHANNELS];
+                blend(&mut row[CHANNELS..n - CHANNELS], left, here, right);
             }
         }
-        let mut colours = across.clone();
-        let flat = across.as_flattened();
-        for y in 1..h.saturating_sub(1) {
-            let row = |k: usize| &flat[k * n..(k + 1) * n];
-            let out = &mut colours.as_flattened_mut()[y * n..(y + 1) * n];
-            blend(out, row(y - 1), row(y), row(y + 1));
+        // The rows above and here as they were.
+        let mut above = rows[..n].to_vec();
+        for y in 1..self.height.saturating_sub(1) {
+            let (here, below) = rows[y * n..].split_at_mut(n);
+            line.copy_from_slice(here);
+            blend(here, &above, &line, &below[..n]);
+            std::mem::swap(&mut above, &mut line);
         }
-        Self {
-            colours,
-            width: w,
-            height: h,
-            factor: self.factor,
-        }
+        self
     }
 }
 
@@ -149,6 +144,19 @@ mod tests {
     fn opponent_colours_lead_back() {
         assert_eq!(srgb_of(opponent([238.0, 98.0, 28.0])), [238, 98, 28]);
         assert_eq!(srgb_of(opponent([3.0, 250.0, 128.0])), [3, 250, 128]);
+    }
+
+    #[test]
+    fn one_bright_pixel_becomes_the_kernel() {
+        let photo = RgbImage::from_fn(6, 5, |x, y| {
+            image::Rgb([if (x, y) == (3, 2) { 160 } else { 0 }; 3])
+        });
+        let small = reduce(&photo, 6).smoothed();
+        let light = |x: usize, y: usize| small.colours[y * 6 + x][0].round();
+        assert_eq!([2, 3, 4].map(|x| light(x, 1)), [10.0, 20.0, 10.0]);
+        assert_eq!([2, 3, 4].map(|x| light(x, 2)), [20.0, 40.0, 20.0]);
+        assert_eq!([2, 3, 4].map(|x| light(x, 3)), [10.0, 20.0, 10.0]);
+        assert_eq!([light(1, 2), light(3, 0), light(3, 4)], [0.0; 3]);
     }
 
     #[test]
