@@ -363,11 +363,10 @@ fn the_same_network_in_other_words_makes_the_same() {
     assert!((0..12 * 20).all(|i| at(i / 20, i % 20) == at(i / 20 / 2 * 2, i % 20 / 2 * 2)));
 }
 
-/// Of the layers here, and of those that come with podfall.
 #[test]
 fn memory_of_other_looks_does_not_shine_through() {
-    let built_in = include_bytes!("../../../models/beans-v5.onnx");
-    let net = Net::from_bytes(built_in).unwrap();
+    let file = include_bytes!("../../../fixtures/small-network/network.onnx");
+    let net = Net::from_bytes(file).unwrap();
     let memory = &mut Memory::default();
     let next = &mut chance(3);
     for (w, h) in [(96, 64), (160, 112), (48, 80), (96, 64)] {
