@@ -6,9 +6,10 @@ use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOpt
 use zune_jpeg::JpegDecoder;
 
 use super::{
-    PhotoError, PhotoLimits, Spare,
+    PhotoError, PhotoLimits,
     markers::{Header, PROGRESSIVE, SOS, segment, survey},
     profile,
+    spare::Taken,
 };
 
 /// Scans that a progressive JPEG may have. Cameras write about ten; thousands only serve to
@@ -19,14 +20,15 @@ const MOST_SCANS: usize = 100;
 pub(super) fn decode(
     bytes: &[u8],
     limits: &PhotoLimits,
-    spare: &Spare,
+    memory: Taken,
 ) -> Result<(RgbImage, profile::Said), PhotoError> {
     let header = survey(bytes)?;
     check(&header, limits)?;
     let (pixels, icc) = if header.apart {
+        drop(memory);
         channels_apart(bytes, &header)?
     } else {
-        ordinary(bytes, &header, spare)?
+        ordinary(bytes, &header, memory)?
     };
     let picture = RgbImage::from_raw(header.width_px, header.height_px, pixels)
         .ok_or(PhotoError::DecoderGaveUp { format: "JPEG" })?;
@@ -40,7 +42,7 @@ pub(super) fn decode(
 fn ordinary(
     bytes: &[u8],
     header: &Header,
-    spare: &Spare,
+    memory: Taken,
 ) -> Result<(Vec<u8>, Option<Vec<u8>>), PhotoError> {
     let options = DecoderOptions::new_safe()
         .set_strict_mode(true)
@@ -50,7 +52,7 @@ fn ordinary(
         .jpeg_set_out_colorspace(ColorSpace::RGB);
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     let size = 3 * header.width_px as usize * header.height_px as usize;
-    let mut pixels = spare.take(size);
+    let mut pixels = memory.zeros(size);
     decoder
         .decode_into(&mut pixels)
         .map_err(|source| PhotoError::DamagedJpeg { source })?;

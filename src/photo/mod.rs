@@ -24,6 +24,7 @@ mod turn;
 pub use error::PhotoError;
 pub use kind::{Format, HEAD_BYTES, recognise};
 pub use spare::Spare;
+use spare::Taken;
 pub use turn::upright;
 
 /// A photo, upright.
@@ -195,9 +196,14 @@ pub fn read_into(
     if format == Format::Heic {
         said.orientation = 1;
     }
+    let memory = match (spare.take(), format) {
+        (memory, Format::Jpeg) => memory,
+        // The other decoders make their own.
+        _ => Taken::default(),
+    };
     let (stored, colour_profile) = guarded(format, || {
         let (mut pixels, colours) = match format {
-            Format::Jpeg => jpeg::decode(bytes, limits, spare),
+            Format::Jpeg => jpeg::decode(bytes, limits, memory),
             Format::Png | Format::Webp | Format::Tiff => raster::decode(bytes, format, limits),
             #[cfg(feature = "heic")]
             Format::Heic => heic::decode(bytes, limits),
