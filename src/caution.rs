@@ -20,8 +20,10 @@ pub struct Caution {
 #[serde(rename_all = "kebab-case")]
 #[non_exhaustive]
 pub enum CautionKind {
-    /// Blurred: edge width, mm.
+    /// Blurred: fine detail beside coarse, 0..1.
     Blur,
+    /// Smeared by a phone that moved: sharpness along over that across, 0..1.
+    Smear,
     /// Too dark: median lightness, L*.
     Dark,
     /// Burnt-out highlights: share of the plot, %.
@@ -57,6 +59,7 @@ impl CautionKind {
     pub fn word(self) -> &'static str {
         match self {
             Self::Blur => "blur",
+            Self::Smear => "smear",
             Self::Dark => "dark",
             Self::Glare => "glare",
             Self::DeepShadow => "deep-shadow",

@@ -102,6 +102,22 @@ pub enum CountError {
     /// No plot.
     #[error(transparent)]
     Plot(#[from] PlotError),
+    /// Blurred beyond counting.
+    #[error(
+        "the photo is too blurred to count (sharpness {sharpness:.2}, at least {least_sharpness:.2} is needed; evenness over \
+         the directions {evenness:.2}, at least {least_evenness:.2}): hold the phone still, tap to focus, and take it again, or \
+         count the frame by hand"
+    )]
+    Blurred {
+        /// Fine detail beside coarse, 0..1.
+        sharpness: f64,
+        /// Least that is counted.
+        least_sharpness: f64,
+        /// Sharpness of the blurriest direction over that of the sharpest, 0..1.
+        evenness: f64,
+        /// Least that is counted.
+        least_evenness: f64,
+    },
     /// The model did not run.
     #[error(transparent)]
     Score(#[from] NetError),
@@ -166,6 +182,7 @@ fn count(
         spec,
         &plot_settings(photo, settings, model),
     )?;
+    sharp_enough(&plot, &settings.count)?;
     // First of all that look at the plot: it takes the most memory, which the others then need not hold beside their own.
     let maps = learned::look(&plot, (&model.net, &model.card), looks)?;
     let ground = ground::classify(&plot, &settings.ground);
@@ -205,6 +222,24 @@ fn count(
         cautions,
     };
     Ok((count, plot))
+}
+
+/// Passes a plot that is sharp enough to be counted.
+fn sharp_enough(plot: &Plot, least: &CountSettings) -> Result<(), CountError> {
+    let plot::Light {
+        sharpness,
+        evenness,
+        ..
+    } = plot.light;
+    if sharpness >= least.least_sharpness && evenness >= least.least_evenness {
+        return Ok(());
+    }
+    Err(CountError::Blurred {
+        sharpness,
+        least_sharpness: least.least_sharpness,
+        evenness,
+        least_evenness: least.least_evenness,
+    })
 }
 
 /// A photo and its plot for drawing a count that is there already; nothing is scored. `None` where the photo cannot be
@@ -276,8 +311,12 @@ pub fn with_causes(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(error) = cause {
-        text.push_str(": ");
-        text.push_str(&error.to_string());
+        let why = error.to_string();
+        // Others' errors often say their cause in their own text.
+        if !text.ends_with(&why) {
+            text.push_str(": ");
+            text.push_str(&why);
+        }
         cause = error.source();
     }
     text

@@ -34,7 +34,8 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
     let bean_px = seen.plot.photo_px_per_mm * BEAN_MM;
     let area_off_pct = 100.0 * (seen.plot.area_high_m2 / seen.plot.area_low_m2 - 1.0);
     let found = [
-        over(CautionKind::Blur, light.blur_sigma_mm, 0.9, "the photo is blurred: edges are {} mm wide, {} mm is the most for a sure count; hold still and tap to focus"),
+        under(CautionKind::Blur, light.sharpness, 0.37, "the photo is blurred (sharpness {}, wanted {} or more): hold still and tap to focus"),
+        under(CautionKind::Smear, light.evenness, 0.7, "the phone moved: in one direction the photo is only {} as sharp as across it, wanted {} or more; hold it still"),
         under(CautionKind::Dark, light.median_l, 14.0, "the ground is dark: lightness {}, should be above {}; take it again with more light or the flash"),
         over(CautionKind::Glare, 100.0 * light.glare_share, 3.0, "{} % of the plot is burnt out white, at most {} % should be; shade the frame and take it again"),
         over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; turn so that your shadow falls outside"),
@@ -42,7 +43,7 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, 60.0, "residue covers {} % of the plot, above {} % beans lie hidden: lift the residue off and take a second photo"),
         under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.5, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
         (!seen.bar_height_known)
-            .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the height of the bar is not known, so the ground seen may be {} % more than its inside measure (over {} %): give --bar-height"))
+            .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the bar's height is not known, so the ground seen may be {} % more than the frame's inside measure: write bar_height into podfall.toml, or give --bar-height"))
             .flatten(),
         over(CautionKind::UnlikeTraining, seen.distance.0, seen.distance.1, "this ground or light is unlike what the model was trained on ({} standard deviations, at most {}): count this frame by hand too"),
         seen.colours.and_then(colours),

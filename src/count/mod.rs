@@ -23,6 +23,11 @@ pub struct CountSettings {
     pub doubt: (f64, f64),
     /// Probability under which an object is not kept at all.
     pub listed_from: f64,
+    /// Least `sharpness` and `evenness` of a plot's light that is counted. Raised: photos that could be counted are refused;
+    /// lowered: a blurred photo gives none where fifty lie, with limits that do not hold.
+    pub least_sharpness: f64,
+    /// See `least_sharpness`.
+    pub least_evenness: f64,
 }
 
 impl Default for CountSettings {
@@ -31,6 +36,8 @@ impl Default for CountSettings {
             counted_from: 0.4,
             doubt: (0.2, 0.8),
             listed_from: 0.05,
+            least_sharpness: 0.33,
+            least_evenness: 0.6,
         }
     }
 }

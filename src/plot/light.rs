@@ -79,11 +79,14 @@ pub(super) fn even_out(
     let cells = Cells::new(raw, inside);
     let shadow = shadow::find(&cells);
     let white_gains = white_gains(bar_srgb);
+    let (least, most) = sharpness::detail(raw, inside);
     let mut light = Light {
         median_l: median_l(raw, inside),
         glare_share: glare_share(raw, inside),
         shadow_share: shadow.share,
         blur_sigma_mm: sharpness::blur_sigma_px(raw, inside) / settings.px_per_mm,
+        sharpness: least,
+        evenness: least / most.max(f64::MIN_POSITIVE),
         white_gains: [1.0; 3],
     };
     if !settings.even_light {

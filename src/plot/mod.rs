@@ -82,6 +82,10 @@ pub struct Light {
     pub shadow_share: f64,
     /// Width of the sharpest edges, mm (σ of the blur as seen on the plot).
     pub blur_sigma_mm: f64,
+    /// Fine detail beside coarse in the direction where that is least, at the scorer's scale: .37 and more in a sharp photo.
+    pub sharpness: f64,
+    /// The same over that of the direction where it is most, 0..1: a phone that moved smears one direction.
+    pub evenness: f64,
     /// Gains put on R, G, B for white balance (1, 1, 1: none).
     pub white_gains: [f64; 3],
 }

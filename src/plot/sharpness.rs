@@ -1,4 +1,4 @@
-//! How blurred the sharpest edges are.
+//! How blurred the sharpest edges are, and how much fine detail there is in each direction.
 
 use image::{GrayImage, RgbImage};
 
@@ -86,5 +86,93 @@ fn square(raw: &RgbImage, left: usize, top: usize, ratios: &mut Vec<f32>) {
                 ratios.push(sharp / slope(&soft, x, y).max(0.1));
             }
         }
+    }
+}
+
+/// Side of the squares that the coarse picture is made of, plot pixels: 1.7 mm at the scorer's scale, a quarter of a bean.
+const COARSE_PX: usize = 4;
+/// Directions looked at: every 22.5°.
+const DIRECTIONS: usize = 8;
+
+/// Fine detail beside coarse: slopes of the plot over those of the plot drawn four times smaller, root mean square, in the
+/// direction where that is least and where it is most. Neither light nor contrast changes it, as both go into fine and coarse
+/// alike; straw that lies all one way does so too. Blur takes the fine away; a phone that moved takes it in one direction.
+///
+/// (0, 0) where next to nothing is inside.
+pub(super) fn detail(raw: &RgbImage, inside: &GrayImage) -> (f64, f64) {
+    let (w, h) = (raw.width() as usize, raw.height() as usize);
+    let (pixels, _) = raw.as_raw().as_chunks::<3>();
+    let fine = Greys {
+        values: (pixels.iter().zip(inside.as_raw()))
+            .map(|(p, i)| {
+                let [r, g, b] = p.map(f32::from);
+                if *i == 0 {
+                    f32::NAN
+                } else {
+                    0.21 * r + 0.72 * g + 0.07 * b
+                }
+            })
+            .collect(),
+        w,
+        h,
+    };
+    let (fine, coarse) = (fine.slopes(), fine.smaller().slopes());
+    let shares = (0..DIRECTIONS).map(|k| {
+        let (sin, cos) = (std::f64::consts::PI * k as f64 / DIRECTIONS as f64).sin_cos();
+        let along = |[xx, xy, yy]: [f64; 3]| cos * cos * xx + 2.0 * sin * cos * xy + sin * sin * yy;
+        (along(fine) / along(coarse)).sqrt()
+    });
+    shares
+        .fold(None, |ends: Option<(f64, f64)>, share| match ends {
+            _ if !share.is_finite() => Some((0.0, 0.0)),
+            None => Some((share, share)),
+            Some((least, most)) => Some((least.min(share), most.max(share))),
+        })
+        .unwrap_or_default()
+}
+
+/// Grey levels; NaN is outside the frame.
+struct Greys {
+    values: Vec<f32>,
+    w: usize,
+    h: usize,
+}
+
+impl Greys {
+    /// Means over squares of [`COARSE_PX`].
+    fn smaller(&self) -> Self {
+        let (w, h) = (self.w / COARSE_PX, self.h / COARSE_PX);
+        let mut values = vec![0.0; w * h];
+        for (y, row) in self.values.chunks(self.w).take(h * COARSE_PX).enumerate() {
+            let sums = &mut values[y / COARSE_PX * w..][..w];
+            for (sum, square) in sums.iter_mut().zip(row.chunks_exact(COARSE_PX)) {
+                *sum += square.iter().sum::<f32>() / (COARSE_PX * COARSE_PX) as f32;
+            }
+        }
+        Self { values, w, h }
+    }
+
+    /// Mean products of slopes: across × across, across × down, down × down.
+    fn slopes(&self) -> [f64; 3] {
+        let mut sums = [0.0_f64; 3];
+        let mut n = 0.0;
+        for y in 1..self.h.saturating_sub(1) {
+            let [above, here, below] =
+                [y - 1, y, y + 1].map(|y| &self.values[y * self.w..][..self.w]);
+            let mut of_row = [0.0_f32; 3];
+            for x in 1..self.w.saturating_sub(1) {
+                let (across, down) = (here[x + 1] - here[x - 1], below[x] - above[x]);
+                if (across + down).is_finite() {
+                    of_row[0] += across * across;
+                    of_row[1] += across * down;
+                    of_row[2] += down * down;
+                    n += 1.0;
+                }
+            }
+            for (sum, of_row) in sums.iter_mut().zip(of_row) {
+                *sum += f64::from(of_row);
+            }
+        }
+        sums.map(|sum| sum / n)
     }
 }

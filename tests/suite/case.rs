@@ -2,6 +2,7 @@
 
 use std::{fs, sync::LazyLock};
 
+use image::RgbImage;
 use podfall::{
     counts::{Kind, Object, PhotoCount},
     frame::{FrameSettings, FrameSpec, Outline},
@@ -54,6 +55,13 @@ impl Case {
             photo: read("photo.jpg"),
             truth: serde_json::from_slice(&read("truth.json")).unwrap(),
         }
+    }
+
+    /// The same case with its photo changed.
+    pub fn spoilt(self, spoil: impl Fn(&RgbImage) -> RgbImage) -> Self {
+        let read = image::load_from_memory(&self.photo).unwrap().to_rgb8();
+        let photo = podfall::annotate::jpeg(&spoil(&read), 92);
+        Self { photo, ..self }
     }
 
     /// Counts with the model in the binary and ordinary settings.

@@ -4,6 +4,7 @@
 //! few pixels each, and the last one lies near the threshold. Objects are counted from a probability of 0.4, so that one
 //! or two wrong ones among ten are to be expected; each must be marked doubtful.
 
+use image::RgbImage;
 use podfall::{caution::CautionKind, counts::Status};
 
 use crate::case::{Case, Run};
@@ -44,6 +45,39 @@ fn without_a_frame_there_is_no_count() {
 #[test]
 fn a_frame_that_runs_out_of_the_picture_is_refused() {
     refused("frame-cut-off", "lay the whole frame in the picture");
+}
+
+/// Every pixel the mean of so many to its right: the phone moved.
+fn moved(photo: &RgbImage, by_px: u32) -> RgbImage {
+    let (w, h) = photo.dimensions();
+    RgbImage::from_fn(w, h, |x, y| {
+        let sum = (0..by_px).fold([0_u32; 3], |sum, d| {
+            let p = photo.get_pixel((x + d).min(w - 1), y).0;
+            std::array::from_fn(|k| sum[k] + u32::from(p[k]))
+        });
+        image::Rgb(sum.map(|v| (v / by_px) as u8))
+    })
+}
+
+/// Such a photo once gave none of ten beans, with limits from 0 to 3 and without a word on blur.
+#[test]
+fn a_photo_blurred_beyond_counting_is_refused_and_says_so() {
+    let sharp = || Case::open("ten-beans-in-the-open");
+    assert!(!cautioned(&sharp().count(ONE_FOOT), CautionKind::Blur));
+    let spoilt: [&dyn Fn(&RgbImage) -> RgbImage; 2] = [
+        &|p: &RgbImage| image::imageops::blur(p, 4.0),
+        &|p: &RgbImage| moved(p, 16),
+    ];
+    for spoil in spoilt {
+        let case = sharp().spoilt(spoil);
+        let count = case.count(ONE_FOOT).count;
+        assert_eq!(count.status, Status::Refused, "{:?}", count.counts);
+        let problem = count.problem.unwrap();
+        assert!(
+            problem.contains("too blurred") && problem.contains("hold the phone still"),
+            "{problem}"
+        );
+    }
 }
 
 #[test]

@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use crate::{
     annotate::words::{capital, number_of, whole},
-    caution::CautionKind,
+    caution::{Caution, CautionKind},
     counts::{Kind, Limits, PhotoCount, Status},
     report::base64::encode,
     units::GroundM2,
@@ -90,6 +90,11 @@ fn status_words(part: &PhotoPart<'_>) -> &'static str {
     }
 }
 
+/// Cautions that a look at this photo settles; the others stand once, at the top of the page.
+fn own_cautions(count: &PhotoCount) -> impl Iterator<Item = &Caution> {
+    (count.cautions.iter()).filter(|c| c.kind.asks_for_a_person())
+}
+
 /// One line of the list of all photos.
 #[derive(Serialize)]
 pub(super) struct RowWords {
@@ -119,10 +124,7 @@ impl RowWords {
         let beans = count.counts.map(|c| whole(c.beans)).unwrap_or_default();
         let density = beans_per_ft2(count);
         let place = |v: f64| format!("{:.1}", 3.0 + v / widest.max(1e-9) * (BAR - 6.0));
-        let words = count
-            .cautions
-            .iter()
-            .map(|c| c.kind.word().replace('-', " "));
+        let words = own_cautions(count).map(|c| c.kind.word().replace('-', " "));
         Self {
             number,
             photo: count.photo.clone(),
@@ -200,9 +202,7 @@ impl PhotoWords {
             ground: (tool_line(part).into_iter())
                 .chain(ground_lines(count))
                 .collect(),
-            cautions: count
-                .cautions
-                .iter()
+            cautions: own_cautions(count)
                 .map(|c| CautionWords {
                     head: capital(&c.kind.word().replace('-', " ")),
                     text: capital(&c.message),
@@ -353,7 +353,7 @@ fn checks(part: &PhotoPart<'_>) -> Vec<String> {
             ids.join(", ")
         ));
     }
-    let mut kinds: Vec<CautionKind> = count.cautions.iter().map(|c| c.kind).collect();
+    let mut kinds: Vec<CautionKind> = own_cautions(count).map(|c| c.kind).collect();
     kinds.sort_unstable();
     kinds.dedup();
     checks.extend(kinds.into_iter().filter_map(check_for).map(str::to_owned));
@@ -377,10 +377,12 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
         CautionKind::SameFile | CautionKind::SamePlot => {
             "See whether this plot is in the count twice; keep one photo of it."
         }
-        CautionKind::BarHeightUnknown => {
-            "Measure how high the bar's inner edge lies above the ground: a lath's top, half a round pipe's thickness."
-        }
-        CautionKind::Blur | CautionKind::Dark | CautionKind::Glare | CautionKind::DeepShadow => {
+        CautionKind::BarHeightUnknown => return None,
+        CautionKind::Blur
+        | CautionKind::Smear
+        | CautionKind::Dark
+        | CautionKind::Glare
+        | CautionKind::DeepShadow => {
             "Count this frame by hand, or take the photo again in even light and held still."
         }
         CautionKind::CoarseScale => {
