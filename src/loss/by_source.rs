@@ -173,7 +173,8 @@ fn evidence(
     let unplaced = settled.frames.iter().filter(|f| f.place.is_none()).count();
     if unplaced > 0 {
         cautions.push(LossCautionKind::NoPlace.says(format!(
-            "{unplaced} photos have no place in the sheet and are left out; write standing, cut or behind"
+            "{} without a place in the sheet left out; write standing, cut or behind",
+            plural(unplaced, "photo")
         )));
     }
     all

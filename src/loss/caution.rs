@@ -20,6 +20,8 @@ pub enum LossCautionKind {
     SeedsFromTable,
     /// The seeds' size is judged from the photos.
     SeedsFromPhotos,
+    /// The seeds' size as given is far from the crop's ordinary one.
+    SeedsUnlike,
     /// All frames of a place are of one check.
     OneCheck,
     /// Fewer frames than it takes.
@@ -46,6 +48,8 @@ pub enum LossCautionKind {
     TrayAlone,
     /// Photos were put right by the ratio to the hand counts.
     PutRightByHand,
+    /// A hand count is far from its photo's own count.
+    HandFarOff,
     /// Photos were put right by the ratio to the confirmed ones.
     PutRightByMarks,
     /// A threshold of the season's own was fitted to the confirmed photos, and is or is not used.

@@ -27,8 +27,7 @@ pub use caution::{LossCaution, LossCautionKind};
 pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
-pub(crate) use over::FEWEST_FRAMES;
-pub use over::{Loss, LossError, loss_over};
+pub use over::{FEWEST_FRAMES, Loss, LossError, loss_over};
 pub(crate) use season::bare_losses;
 pub use season::{
     CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss,

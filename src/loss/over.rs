@@ -58,7 +58,7 @@ pub struct Loss {
 }
 
 /// Fewest frames below which a caution is given (Staton, MSU Extension 2012: at least 4 across the header).
-pub(crate) const FEWEST_FRAMES: usize = 4;
+pub const FEWEST_FRAMES: usize = 4;
 
 /// Loss over all frames, with limits from the frames' own spread, the photos, the area and the seeds.
 ///

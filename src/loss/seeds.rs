@@ -43,19 +43,20 @@ pub fn seed_size(
         sd: row.seeds_per_lb_sd,
     };
     let (per_lb, from, caution) = match assumptions.seeds {
-        Seeds::PerLb(spread) => (spread, SeedsFrom::Weighed, None),
+        Seeds::PerLb(spread) => (spread, SeedsFrom::Weighed, unlike(spread.value, assumptions)),
         Seeds::ThousandSeedWeightG(weight) => {
             let value = seeds_per_lb_from_tsw_g(weight.value);
             let sd = value * weight.sd / weight.value;
-            (Spread { value, sd }, SeedsFrom::Weighed, None)
+            let caution = unlike(value, assumptions);
+            (Spread { value, sd }, SeedsFrom::Weighed, caution)
         }
         Seeds::Measured => match measured(assumptions, frames) {
             Ok(spread) => (
                 spread,
                 SeedsFrom::Photos,
                 Some(LossCautionKind::SeedsFromPhotos.says(format!(
-                    "seeds in a pound ({:.0}) are judged from the beans' size on the photos, give or take {:.0}; weigh \
-                     100 beans for a better figure",
+                    "seeds in a pound ({:.0}) are judged from the beans' size on the photos, give or take {:.0}; weigh a \
+                     few hundred beans for a better figure",
                     spread.value, spread.sd
                 ))),
             ),
@@ -73,8 +74,8 @@ pub fn seed_size(
             table,
             SeedsFrom::CropTable,
             Some(LossCautionKind::SeedsFromTable.says(format!(
-                "seeds were not weighed: the ordinary {:.0} in a pound stand, give or take {:.0}; weigh 100 beans and \
-                 give thousand_seed_weight_g for narrower limits",
+                "seeds were not weighed: the ordinary {:.0} in a pound stand, give or take {:.0}; weigh a few hundred \
+                 beans and write thousand_seed_weight_g into podfall.toml for narrower limits",
                 table.value, table.sd
             ))),
         ),
@@ -85,6 +86,26 @@ pub fn seed_size(
         from,
     };
     (size, caution)
+}
+
+/// How many times larger or smaller than ordinary seeds may be without a word: large and small soybeans are 2,500 and
+/// 3,500 to the pound where 3,000 are ordinary (Specht, Rees, Conley). Common practice. Raised to 10: a digit too many goes
+/// unseen; lowered: unusual varieties are questioned.
+const ORDINARY_TIMES: f64 = 2.0;
+
+/// A size that looks mistyped.
+fn unlike(per_lb: f64, assumptions: &Assumptions) -> Option<LossCaution> {
+    let row = assumptions.crop.row();
+    let times = per_lb / row.seeds_per_lb;
+    (!(1.0 / ORDINARY_TIMES..=ORDINARY_TIMES).contains(&times)).then(|| {
+        LossCautionKind::SeedsUnlike.says(format!(
+            "{per_lb:.0} seeds in a pound ({:.1} g a thousand) are far from the {:.0} that are ordinary for {}: see whether the \
+             figure was typed right",
+            seeds_per_lb_from_tsw_g(per_lb),
+            row.seeds_per_lb,
+            row.word
+        ))
+    })
 }
 
 /// From the photos; the number of beans where they are too few.
