@@ -1,7 +1,10 @@
 //! From counts to what a person looks at: annotated pictures, the confidence report with its answer first.
 
+use std::collections::BTreeMap;
+
 use crate::{
-    annotate::{self, Said},
+    annotate::{self, Said, words::capital},
+    caution::{Caution, CautionKind},
     counts::{CountsFile, Limits, PhotoCount},
     loss::{Amount, Assumptions, FrameLoss, Loss, SeasonFrames, loss_over, seed_size},
     marks::ConfirmedCounts,
@@ -11,7 +14,7 @@ use crate::{
     report::html::{
         self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
     },
-    units::GroundM2,
+    units::{GroundM2, plural},
 };
 
 /// JPEG quality of an annotated picture.
@@ -133,7 +136,7 @@ pub fn report_as_said(
     });
     let mut summary = summary(counts, loss.as_ref(), settings);
     summary.title = "Beans on the ground, with what a person said".to_owned();
-    let told = frames.cautions.iter().map(|c| c.message.clone());
+    let told = (frames.cautions.iter()).map(|c| sentence(c.message.clone()));
     summary.notes.splice(0..0, told);
     html::confidence_report(&summary, &counts.model, parts)
 }
@@ -161,15 +164,35 @@ fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Sum
         made: format!("podfall {}", counts.podfall),
         headline: loss.map(|l| Figure {
             too_few: TooFew::over(l).words(&l.amount),
-            ..figure("Loss over all frames", l.amount.bu_per_ac, "bu/ac", 2)
+            ..figure(
+                "On the ground, mean of all frames",
+                l.amount.bu_per_ac,
+                "bu/ac",
+                2,
+            )
         }),
         figures: loss.map(figures).unwrap_or_default(),
         table: loss.map(rests_on).unwrap_or_default(),
-        notes: loss
-            .map(|l| l.cautions.iter().map(|c| c.message.clone()).collect())
-            .unwrap_or_default(),
+        notes: loss.map(|l| notes(counts, l)).unwrap_or_default(),
         settings: settings_in_words(settings),
     }
+}
+
+/// Cautions that no look at a single photo settles, told once for all of them, each by the photo that it weighs most on.
+pub fn told_once(photos: &[PhotoCount]) -> Vec<String> {
+    let mut worst: BTreeMap<CautionKind, (usize, &Caution)> = BTreeMap::new();
+    for caution in photos.iter().flat_map(|photo| &photo.cautions) {
+        if !caution.kind.asks_for_a_person() {
+            let (n, most) = worst.entry(caution.kind).or_insert((0, caution));
+            *n += 1;
+            if caution.measured > most.measured {
+                *most = caution;
+            }
+        }
+    }
+    (worst.values())
+        .map(|(n, most)| format!("on {}, at most: {}", plural(*n, "photo"), most.message))
+        .collect()
 }
 
 fn figure(name: &str, limits: Limits, unit: &str, decimals: u8) -> Figure {
@@ -188,14 +211,30 @@ fn figures(loss: &Loss) -> Vec<Figure> {
     let figures = vec![
         figure("Beans on the ground", amount.beans_per_ft2, "beans/ft²", 1),
         figure("the same", amount.beans_per_m2, "beans/m²", 0),
-        figure("Loss", amount.lb_per_ac, "lb/ac", 0),
-        figure("Loss", amount.kg_per_ha, "kg/ha", 0),
+        figure("the same", amount.lb_per_ac, "lb/ac", 0),
+        figure("the same", amount.kg_per_ha, "kg/ha", 0),
     ];
     let told = |figure| Figure {
         too_few: too_few.clone(),
         ..figure
     };
     figures.into_iter().map(told).collect()
+}
+
+/// Said first, for this figure and the loss page's are not the same.
+const NOT_BY_SOURCE: &str = "All frames are taken together here, wherever they lay. What was lost before harvest, at the header and \
+                             through the machine is told by podfall loss (loss.html), which knows the place of each.";
+
+fn notes(counts: &CountsFile, loss: &Loss) -> Vec<String> {
+    let cautions = loss.cautions.iter().map(|c| c.message.clone());
+    let told = cautions.chain(told_once(&counts.photos));
+    (std::iter::once(NOT_BY_SOURCE.to_owned()))
+        .chain(told.map(sentence))
+        .collect()
+}
+
+fn sentence(text: String) -> String {
+    capital(text.trim_end_matches('.')) + "."
 }
 
 fn rests_on(loss: &Loss) -> Table {
@@ -210,7 +249,7 @@ fn rests_on(loss: &Loss) -> Table {
                 format!("{:.0}", loss.beans),
             ),
             row(
-                "of the loss in pods",
+                "of it in pods",
                 format!("{:.2} bu/ac", loss.in_pods.bu_per_ac.estimate),
             ),
         ],

@@ -1,5 +1,7 @@
 //! Lengths, areas and the acre. No other file converts units.
 
+use std::fmt::Display;
+
 use serde::{Deserialize, Serialize};
 
 /// Millimetres in one inch, exactly (international yard and pound agreement, 1959).
@@ -126,8 +128,26 @@ pub fn checked_mm(length_mm: f64) -> Result<f64, LengthError> {
     }
 }
 
-/// "1 frame", "3 frames".
-pub fn plural(n: usize, thing: &str) -> String {
-    let end = if n == 1 { "" } else { "s" };
+/// "1 frame", "3 frames", "2.5 pods".
+pub fn plural<N: Display + PartialEq + From<u8>>(n: N, thing: &str) -> String {
+    let end = if n == N::from(1) { "" } else { "s" };
     format!("{n} {thing}{end}")
+}
+
+/// A number with so many decimal places, thousands parted by a comma from 10,000 up: "9153", "72,858".
+pub fn grouped(value: f64, places: usize) -> String {
+    let text = format!("{value:.places$}");
+    let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
+    let digits = whole.trim_start_matches('-');
+    if digits.len() < 5 || !digits.bytes().all(|b| b.is_ascii_digit()) {
+        return text;
+    }
+    let mut out = whole[..whole.len() - digits.len()].to_owned();
+    for (at, digit) in digits.chars().enumerate() {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out + rest
 }

@@ -5,6 +5,8 @@ use std::path::Path;
 use podfall::{
     batch::Layout,
     counts::{PhotoCount, Status},
+    present::told_once,
+    units::plural,
 };
 
 use super::{Outcome, progress::in_words, shown};
@@ -39,13 +41,16 @@ pub fn text(photos: &[PhotoCount], layout: &Layout) -> String {
     }
     let of = |status: Status| photos.iter().filter(|p| p.status == status).count();
     out.push_str(&format!(
-        "\n{} photos: {} counted, {} to confirm, {} not counted, {} failed\n",
-        photos.len(),
+        "\n{}: {} counted, {} to confirm, {} not counted, {} failed\n",
+        plural(photos.len(), "photo"),
         of(Status::Counted),
         of(Status::Confirm),
         of(Status::Refused),
         of(Status::Failed),
     ));
+    for once in told_once(photos) {
+        out.push_str(&format!("caution: {once}\n"));
+    }
     out.push_str(&where_to_look(layout));
     out
 }

@@ -6,7 +6,8 @@ use super::{
     draw::{Drawing, map},
 };
 use crate::{
-    counts::Limits, plan::TooFew, report::loss::places_for, sheet::Place, units::M2_PER_FT2,
+    annotate::words::capital, counts::Limits, plan::TooFew, report::loss::places_for, sheet::Place,
+    units::M2_PER_FT2,
 };
 
 mod frames;
@@ -285,7 +286,8 @@ fn tables(facts: &Facts, blocks: &mut Vec<Block>) {
     }
     if !facts.cautions.is_empty() {
         blocks.push(Block::Heading(3, "Cautions".to_owned()));
-        blocks.push(Block::List(facts.cautions.clone()));
+        let told = facts.cautions.iter().map(|c| capital(c));
+        blocks.push(Block::List(told.collect()));
     }
 }
 

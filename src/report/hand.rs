@@ -105,7 +105,7 @@ fn drawing(found: &PhotoAgainstHand) -> String {
     let (low, high) = ends.fold((f64::MAX, f64::MIN), |(l, h), v| (l.min(v), h.max(v)));
     let room = (0.1 * (high - low)).max(0.5);
     let (low, high) = (low - room, high + room);
-    let x = |v: f64| 64.0 + v / most_x * (WIDE - 64.0 - 150.0);
+    let x = |v: f64| 64.0 + v / most_x * (WIDE - 64.0 - 190.0);
     let y = |v: f64| 14.0 + (high - v) / (high - low) * (HIGH - 14.0 - 44.0);
     let mut svg = format!(
         "<svg viewBox=\"0 0 {WIDE} {HIGH}\" role=\"img\" aria-label=\"difference of photo and hand against their mean\" \

@@ -7,7 +7,8 @@ use super::fill::fill;
 pub use super::loss_files::{checks_geojson, loss_csv, loss_json};
 use super::loss_svg::{Line, bars, key, map, trend};
 use crate::{
-    contrast::{Contrast, SourceContrast, Verdict},
+    annotate::words::capital,
+    contrast::{Contrast, SourceContrast},
     counts::Limits,
     loss::{
         Amount, Basis, Evidence, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source,
@@ -16,7 +17,7 @@ use crate::{
     next::{Next, SAFETY},
     plan::{TOO_FEW, TooFew},
     season::LossUnit,
-    units::plural,
+    units::{grouped, plural},
 };
 
 /// What the page is made of.
@@ -53,10 +54,14 @@ impl Cell {
     fn of(limits: Limits, instead: Option<&str>) -> Self {
         let places = places_for(limits, instead);
         Self {
-            figure: format!("{:.places$}", limits.estimate),
+            figure: grouped(limits.estimate, places),
             limits: match instead {
                 Some(words) => words.to_owned(),
-                None => format!("{:.places$} to {:.places$}", limits.low, limits.high),
+                None => format!(
+                    "{} to {}",
+                    grouped(limits.low, places),
+                    grouped(limits.high, places)
+                ),
             },
         }
     }
@@ -117,7 +122,7 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
         "rests": rests_on(page.frames),
         "seeds": season.all.seeds,
         "ratio": season.all.ratio,
-        "cautions": season.all.cautions,
+        "cautions": season.all.cautions.iter().map(|c| capital(&c.message)).collect::<Vec<_>>(),
         "assumptions": season.assumptions,
         "concentration": season.assumptions.concentration(),
         "safety": SAFETY,
@@ -172,11 +177,7 @@ fn contrast_view(contrast: &Contrast, factor: f64) -> ContrastView<'_> {
                 } else {
                     format!("{:.3}", s.p)
                 },
-                verdict: match s.verdict {
-                    Verdict::Less => "the second loses less",
-                    Verdict::More => "the second loses more",
-                    Verdict::NotToldApart => "not told apart",
-                },
+                verdict: s.verdict.words(),
             })
             .collect(),
     }
@@ -348,7 +349,7 @@ fn in_words(on: &RestsOn) -> String {
 struct Rests {
     basis: &'static str,
     says: &'static str,
-    frames: usize,
+    frames: String,
     photos: String,
 }
 
@@ -377,7 +378,7 @@ fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
             all.push(Rests {
                 basis: basis.word(),
                 says,
-                frames: names.len(),
+                frames: plural(names.len(), "frame"),
                 photos: names.join(", "),
             });
         }

@@ -335,9 +335,12 @@ pub(super) fn map(checks: &[CheckLoss], unit: &str, factor: f64) -> String {
         (low, at.iter().map(f).fold(f64::NEG_INFINITY, f64::max))
     };
     let ((w, e), (s, north)) = (span(|p| p.0), span(|p| p.1));
-    let metres = (e - w).max((north - s) * 1.6).max(40.0) * 1.15;
-    let (wide, high) = (760.0, 440.0);
-    let scale = wide / metres;
+    let (wide, high) = (800.0, 440.0);
+    // Room about the outermost middles for the largest circle and the words below it.
+    let (room_x, room_y) = (80.0, 52.0);
+    let scale = ((wide - 2.0 * room_x) / (e - w).max(40.0))
+        .min((high - 2.0 * room_y) / (north - s).max(25.0));
+    let metres = (wide - 2.0 * room_x) / scale;
     let largest = checks
         .iter()
         .filter_map(|c| c.total_bu_per_ac)

@@ -147,19 +147,13 @@ fn tool(frame: &FrameFact) -> String {
     }
 }
 
-/// "1 pod", "2.5 pods".
-fn counted(n: f64, thing: &str) -> String {
-    let end = if n == 1.0 { "" } else { "s" };
-    format!("{n} {thing}{end}")
-}
-
 fn person(person: Option<&PersonCount>) -> String {
     let Some(person) = person else {
         return "none".to_owned();
     };
     let mut words: Vec<String> = Vec::new();
-    words.extend(person.beans.map(|n| counted(n, "bean")));
-    words.extend(person.pods.map(|n| counted(n, "pod")));
+    words.extend(person.beans.map(|n| plural(n, "bean")));
+    words.extend(person.pods.map(|n| plural(n, "pod")));
     if person.marks > 0 {
         words.push(plural(person.marks, "mark"));
     }
@@ -169,8 +163,19 @@ fn person(person: Option<&PersonCount>) -> String {
     if !person.who.is_empty() {
         words.push(format!("by {}", person.who.join(", ")));
     }
-    words.extend(person.at.clone());
+    words.extend(person.at.as_deref().map(whole_seconds));
     words.join(", ")
+}
+
+/// RFC 3339 without the fractions of a second, which the journal keeps.
+fn whole_seconds(at: &str) -> String {
+    let Some((time, rest)) = at.split_once('.') else {
+        return at.to_owned();
+    };
+    format!(
+        "{time}{}",
+        rest.trim_start_matches(|c: char| c.is_ascii_digit())
+    )
 }
 
 fn rests_on(basis: Option<Basis>) -> &'static str {
@@ -201,5 +206,13 @@ mod tests {
             "2.5 beans, 2.5 pods, 2 marks"
         );
         assert_eq!(person(Some(&counted(0.0, 0))), "0 beans, 0 pods");
+        let said = PersonCount {
+            at: Some("2026-11-26T19:41:49.5221276-06:00".to_owned()),
+            ..counted(2.0, 1)
+        };
+        assert_eq!(
+            person(Some(&said)),
+            "2 beans, 2 pods, 1 mark, 2026-11-26T19:41:49-06:00"
+        );
     }
 }
