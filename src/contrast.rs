@@ -103,6 +103,15 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// In a few words.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Less => "the second loses less",
+            Self::More => "the second loses more",
+            Self::NotToldApart => "not told apart",
+        }
+    }
+
     fn of(change: &Limits) -> Self {
         if change.high < 0.0 {
             Self::Less
@@ -433,13 +442,17 @@ pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, Cont
     let within_limits = within as f64 / both.len() as f64;
     Ok(PhotoAgainstHand {
         says: format!(
-            "Over {} frames the photos counted {:+.1} beans a frame against the hand; of single frames 95 in 100 differ by \
-             {:+.1} to {:+.1}. The hand count lay within the photo's own limits in {within} of {}.",
-            both.len(),
-            agreement.mean_difference,
+            "Over {n} frames the photos counted {:.1} beans a frame {} than the hand; of single frames 95 in 100 differ by \
+             {:+.1} to {:+.1}. The hand count lay within the photo's own limits in {within} of {n}.",
+            agreement.mean_difference.abs(),
+            if agreement.mean_difference < 0.0 {
+                "fewer"
+            } else {
+                "more"
+            },
             agreement.low,
             agreement.high,
-            both.len(),
+            n = both.len(),
         ),
         agreement,
         concordance: concordance(&pairs, 0.95),

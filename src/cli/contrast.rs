@@ -6,6 +6,7 @@ use podfall::{
     batch::{Layout, annotated_name, report_pictures},
     contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of},
     files,
+    plan::TOO_FEW,
     report::hand::{HandPage, PhotoPicture, hand_html},
 };
 
@@ -120,9 +121,30 @@ fn text_of(found: &Contrast) -> String {
     if found.pairs > 0 {
         text.push_str(&format!(" ({} pairs of checks)", found.pairs));
     }
-    text.push('\n');
+    text.push_str(&format!(
+        "\n{:<24}{:>7}{:>7}{:>32}{:>7}\n",
+        "", "from", "to", "change, bu/ac (95 % limits)", "p"
+    ));
     for source in &found.sources {
-        text.push_str(&format!("  {} p {:.3}\n", source.says, source.p));
+        let change = source.change_bu_per_ac;
+        let limits = if found.too_wide(&change) {
+            TOO_FEW.to_owned()
+        } else {
+            format!("{:+.2} to {:+.2}", change.low, change.high)
+        };
+        text.push_str(&format!(
+            "{:<24}{:>7.2}{:>7.2}{:>32}{:>7.3}  {}\n",
+            source.source.title(),
+            source.first_bu_per_ac.estimate,
+            source.second_bu_per_ac.estimate,
+            format!("{:+.2} ({limits})", change.estimate),
+            source.p,
+            source.verdict.words()
+        ));
+    }
+    // The whole, or as much of it as both know: the last that is no part.
+    if let Some(whole) = found.sources.iter().rfind(|s| !s.source.is_part()) {
+        text.push_str(&format!("{}\n", whole.says));
     }
     for warning in &found.warnings {
         text.push_str(&format!("caution: {warning}\n"));

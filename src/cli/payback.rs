@@ -1,11 +1,12 @@
 //! `podfall payback`: what a gain is worth against a price.
 
 use podfall::{
-    contrast::contrast,
+    contrast::{Verdict, contrast},
     counts::Limits,
     loss::Source,
     payback::{Offer, Payback, payback},
     plan::TOO_FEW,
+    units::grouped,
 };
 
 use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
@@ -65,18 +66,21 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let season = args.folder.read_season()?;
     let assumptions = args.assumptions.over(&season)?;
-    let need = |value: Option<f64>, what: &str| {
-        value.ok_or_else(|| {
-            anyhow::Error::from(Usage(format!(
-                "{what} is not known; give it, or write it into podfall.toml"
-            )))
-        })
+    let (Some(acres), Some(price_per_bu)) = (assumptions.area_ac, assumptions.price_per_bu) else {
+        let lacks: Vec<&str> = [
+            (assumptions.area_ac, "--acres (area_ac in podfall.toml)"),
+            (assumptions.price_per_bu, "--price (price_per_bu)"),
+        ]
+        .into_iter()
+        .filter_map(|(value, name)| value.is_none().then_some(name))
+        .collect();
+        return Err(Usage(format!("not known yet: {}", lacks.join(" and "))).into());
     };
-    let (gain, too_wide) = gain(args)?;
+    let gain = gain(args)?;
     let offer = Offer {
-        gain_bu_per_ac: gain,
-        acres: need(assumptions.area_ac, "--acres")?,
-        price_per_bu: need(assumptions.price_per_bu, "--price")?,
+        gain_bu_per_ac: gain.limits,
+        acres,
+        price_per_bu,
         cost: args.cost,
         yearly_cost: args.yearly_cost,
         years: args.years,
@@ -87,28 +91,43 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let text = if args.json {
         serde_json::to_string_pretty(&serde_json::json!({ "offer": offer, "payback": found }))?
     } else {
-        text_of(&offer, &found, (&assumptions.currency, too_wide))
+        text_of(&offer, &found, (&assumptions.currency, gain.known))
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
 }
 
-/// The gain, and whether its limits say nothing.
-fn gain(args: &Args) -> anyhow::Result<(Limits, bool)> {
-    if let Some(gain) = args.gain {
-        let gain = match args.gain_limits.as_deref() {
-            Some(&[low, high]) => Limits {
-                estimate: gain,
-                low,
-                high,
-            },
-            _ => Limits {
-                estimate: gain,
-                low: gain,
-                high: gain,
-            },
+/// How well a gain is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Known {
+    /// Its limits leave zero out, or a person typed them.
+    WithLimits,
+    /// A number without limits.
+    Bare,
+    /// Its limits hold zero.
+    NotToldApart,
+    /// Its limits say nothing.
+    TooWide,
+}
+
+/// A gain in bu/ac, and how well it is known.
+struct Gain {
+    limits: Limits,
+    known: Known,
+}
+
+fn gain(args: &Args) -> anyhow::Result<Gain> {
+    if let Some(estimate) = args.gain {
+        let (low, high, known) = match args.gain_limits.as_deref() {
+            Some(&[low, high]) => (low, high, Known::WithLimits),
+            _ => (estimate, estimate, Known::Bare),
         };
-        return Ok((gain, false));
+        let limits = Limits {
+            estimate,
+            low,
+            high,
+        };
+        return Ok(Gain { limits, known });
     }
     let (Some(before), Some(after)) = (&args.before, &args.after) else {
         return Err(Usage(
@@ -127,28 +146,48 @@ fn gain(args: &Args) -> anyhow::Result<(Limits, bool)> {
         })?;
     let change = source.change_bu_per_ac;
     // A loss that goes down is a gain.
-    let gain = Limits {
+    let limits = Limits {
         estimate: -change.estimate,
         low: -change.high,
         high: -change.low,
     };
-    Ok((gain, found.too_wide(&change)))
+    let known = match source.verdict {
+        _ if found.too_wide(&change) => Known::TooWide,
+        Verdict::NotToldApart => Known::NotToldApart,
+        Verdict::Less | Verdict::More => Known::WithLimits,
+    };
+    Ok(Gain { limits, known })
 }
 
-/// `too_wide`: the gain's limits say nothing, and so do those of all that follows from it.
-fn text_of(offer: &Offer, found: &Payback, (currency, too_wide): (&str, bool)) -> String {
+/// What follows from a gain is known no better than the gain.
+fn text_of(offer: &Offer, found: &Payback, (currency, known): (&str, Known)) -> String {
     let limits = |l: Limits, places: usize| {
-        if too_wide {
-            return format!("{:.places$} ({TOO_FEW})", l.estimate);
+        let [estimate, low, high] = [l.estimate, l.low, l.high].map(|v| grouped(v, places));
+        match known {
+            Known::Bare => estimate,
+            Known::TooWide => format!("{estimate} ({TOO_FEW})"),
+            _ => format!("{estimate} ({low} to {high})"),
         }
-        format!(
-            "{:.places$} ({:.places$} to {:.places$})",
-            l.estimate, l.low, l.high
-        )
     };
     let money = |l: Limits| format!("{} {currency}", limits(l, 0));
     let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
     let gain = offer.gain_bu_per_ac;
+    let how_sure = match known {
+        Known::Bare => {
+            "A gain without limits says nothing of how sure it is: --gain-limits".to_owned()
+        }
+        _ => format!(
+            "Chance that it pays    {:.0} in 100",
+            100.0 * found.chance_that_it_pays
+        ),
+    };
+    let caution = match known {
+        Known::NotToldApart | Known::TooWide => {
+            "caution: the frames do not tell the two settings apart: whether there is a gain at all is not known; lay more \
+             frames under both before money goes by it (podfall plan)\n"
+        }
+        _ => "",
+    };
     format!(
         "Gain                   {} bu/ac\n\
          Worth a year           {}\n\
@@ -157,17 +196,17 @@ fn text_of(offer: &Offer, found: &Payback, (currency, too_wide): (&str, bool)) -
          Break-even gain        {:.2} bu/ac\n\
          Payback                {}; with interest {}\n\
          Net present value      {}\n\
-         Chance that it pays    {:.0} in 100\n",
+         {how_sure}\n{caution}",
         limits(gain, 2),
         money(found.yearly_value),
         money(found.yearly_net),
-        found
-            .break_even_acres
-            .map_or_else(|| "none".to_owned(), |a| format!("{a:.0} a year")),
+        found.break_even_acres.map_or_else(
+            || "none".to_owned(),
+            |a| format!("{} a year", grouped(a, 0))
+        ),
         found.break_even_gain_bu_per_ac,
         years(found.payback_years),
         years(found.discounted_payback_years),
         money(found.net_present_value),
-        100.0 * found.chance_that_it_pays,
     )
 }

@@ -5,10 +5,10 @@ use std::path::PathBuf;
 use anyhow::Context;
 use podfall::{
     files,
-    loss::{Design, coverage},
+    loss::{Design, Evidence, FEWEST_FRAMES, coverage},
     plan::{Counts, Plan, from_season, layout, layout_svg, long_frame_depth_in, plan},
     sheet::Place,
-    units::{MM_PER_FT, length_mm},
+    units::{MM_PER_FT, length_mm, plural},
 };
 
 use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
@@ -39,9 +39,9 @@ pub struct Args {
     /// How far checks differ: coefficient of variation between their means, %
     #[arg(long, value_name = "PCT", requires = "mean", default_value_t = 0.0)]
     pub between: f64,
-    /// Frames laid at one place of one check
-    #[arg(long, value_name = "N", default_value_t = 4)]
-    pub frames: usize,
+    /// Frames laid at one place of one check [default: as in this season; 4 with --mean]
+    #[arg(long, value_name = "N")]
+    pub frames: Option<usize>,
     /// Write a map for one check, SVG
     #[arg(long, value_name = "FILE", requires = "header")]
     pub map: Option<PathBuf>,
@@ -62,22 +62,30 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         return coverage_table(seasons);
     }
     let half_width = args.half_width / 100.0;
+    let frames = args.frames.unwrap_or(FEWEST_FRAMES);
     if let Some(mean) = args.mean {
         let from = Counts {
             mean,
             k: args.k,
             between_cv: args.between / 100.0,
-            frames_per_check: args.frames,
+            frames_per_check: frames,
         };
         super::print_line(
-            text_of("given mean and k", &plan(&from, half_width).map_err(usage)?).trim_end(),
+            text_of(
+                "given mean and k",
+                &plan(&from, half_width).map_err(usage)?,
+                None,
+            )
+            .trim_end(),
         )?;
     } else {
         let loss = args.folder.read(&args.assumptions)?.loss()?;
         for place in [Place::Standing, Place::Cut, Place::Behind] {
-            if let Some(from) = from_season(&loss.all, place) {
+            if let Some(mut from) = from_season(&loss.all, place) {
+                from.frames_per_check = args.frames.unwrap_or(from.frames_per_check);
                 let plan = plan(&from, half_width).map_err(usage)?;
-                super::print_line(text_of(place.word(), &plan).trim_end())?;
+                let there = loss.all.places.iter().find(|e| e.place == place);
+                super::print_line(text_of(place.word(), &plan, there).trim_end())?;
             }
         }
     }
@@ -85,7 +93,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let width_mm = length_mm(header).map_err(usage)?;
         let svg = layout_svg(&layout(
             width_mm / 1_000.0,
-            args.frames,
+            frames,
             args.start.rem_euclid(1.0),
         ));
         files::write_whole(path, svg.as_bytes()).with_context(|| path.display().to_string())?;
@@ -98,27 +106,42 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(Outcome::Good)
 }
 
-fn text_of(what: &str, plan: &Plan) -> String {
+/// `there`: what the season has at this place already.
+fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
     let from = &plan.from;
+    let each = plural(from.frames_per_check, "frame");
+    let there = there.map_or_else(String::new, |e| {
+        format!(
+            "; now {}, {}",
+            plural(e.checks, "check"),
+            plural(e.frames, "frame")
+        )
+    });
     let mut text = format!(
-        "{what}: {:.1} beans a frame, k {}, CV between checks {:.0} %\n  for ±{:.0} %: {} frames if checks did not differ \
-         (formula {:.1}, Poisson {:.1}); with {} frames a check, {} checks\n",
+        "{what}: for ±{:.0} % {} with {each} at each{there}\n",
+        100.0 * plan.half_width,
+        plural(plan.checks, "check"),
+    );
+    if from.between_cv > 0.0 {
+        let enough = if plan.floor_of_one_check > plan.half_width {
+            "; one check alone can never do: lay at more of them"
+        } else {
+            ""
+        };
+        text.push_str(&format!(
+            "  if checks did not differ, {} would do{enough}\n",
+            plural(plan.frames, "frame")
+        ));
+    }
+    text.push_str(&format!(
+        "  from {:.1} beans a frame, k {}, CV between checks {:.0} % (formula {:.1}, Poisson {:.1} frames)\n",
         from.mean,
         from.k
             .map_or_else(|| "infinite".to_owned(), |k| format!("{k:.1}")),
         100.0 * from.between_cv,
-        100.0 * plan.half_width,
-        plan.frames,
         plan.frames_by_formula,
         plan.frames_poisson,
-        from.frames_per_check,
-        plan.checks,
-    );
-    if plan.floor_of_one_check > plan.half_width {
-        text.push_str(
-            "  more frames at one check will not do it: checks differ, lay at more of them\n",
-        );
-    }
+    ));
     text
 }
 

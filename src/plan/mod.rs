@@ -9,6 +9,7 @@ use crate::{
     range::{RangeError, in_range},
     sheet::Place,
     stats::{frames_needed_gamma_poisson, frames_needed_poisson, student_t_quantile},
+    units::MM_PER_FT,
 };
 
 pub use too_few::{TOO_FEW, TooFew};
@@ -175,7 +176,7 @@ pub fn layout_svg(layout: &Layout) -> String {
             Place::Cut,
             190.0,
             "#f3ead6",
-            "cut strip, a machine length behind the header's stop",
+            "cut strip, within a machine length of where the header stopped",
         ),
         (
             Place::Behind,
@@ -196,13 +197,16 @@ pub fn layout_svg(layout: &Layout) -> String {
             .find(|a| a.0 == place)
             .map_or(&[][..], |a| &a.1);
         for &x_m in across {
-            let x = (40.0 + x_m * scale).clamp(54.0, 586.0);
+            let x = (40.0 + x_m * scale).clamp(64.0, 576.0);
             svg.push_str(&format!(
                 "<rect x=\"{:.1}\" y=\"{:.0}\" width=\"28\" height=\"28\" fill=\"#fff\" stroke=\"#000\" stroke-width=\"3\"/>\
-                 <text x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\" font-size=\"13\">{x_m:.1} m</text>",
+                 <text x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\" font-size=\"13\">{:.1} ft</text>\
+                 <text x=\"{x:.1}\" y=\"{:.0}\" text-anchor=\"middle\" font-size=\"11\" fill=\"#333\">{x_m:.1} m</text>",
                 x - 14.0,
-                top + 40.0,
-                top + 88.0,
+                top + 34.0,
+                top + 79.0,
+                x_m * 1e3 / MM_PER_FT,
+                top + 96.0,
             ));
         }
     }

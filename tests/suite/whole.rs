@@ -185,8 +185,25 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
     let paid: Value = serde_json::from_str(&field.runs_well(&args)).unwrap();
     let yearly = number(&paid["payback"]["yearly_value"]["estimate"]);
     assert!((yearly - 1.0625 * 10.0 * 1200.0).abs() < 1e-6);
+    let told: Vec<&str> = args
+        .iter()
+        .copied()
+        .filter(|arg| *arg != "--json")
+        .collect();
+    let told = field.runs_well(&told);
+    let apart = source(&found["sources"], "header")["verdict"] != "not-told-apart";
+    assert_ne!(
+        apart,
+        told.contains("do not tell the two settings apart"),
+        "{told}"
+    );
     let plan = field.runs_well(&["plan", "."]);
-    assert!(plan.contains("standing: 1.8 beans a frame"), "{plan}");
+    assert!(plan.contains("from 1.8 beans a frame"), "{plan}");
+    let asked = field.runs_well(&["plan", ".", "--frames", "9"]);
+    assert!(
+        asked.contains("checks with 9 frames at each; now "),
+        "{asked}"
+    );
     // No photo was counted, so that photo and hand cannot be set against each other.
     let hand = field.run(&["contrast", ".", "--hand"]);
     assert_eq!(hand.code, Some(2));
@@ -205,8 +222,17 @@ fn plan_and_payback_from_typed_numbers() {
     for line in [
         "Worth a year           6000 ",
         "Payback                3.0 years",
-        "Net present value      24000 ",
+        "Net present value      24,000 ",
+        // A gain without limits is no certainty.
+        "says nothing of how sure it is",
     ] {
         assert!(paid.contains(line), "{paid}");
     }
+    assert!(!paid.contains("in 100"), "{paid}");
+    let lacks = field.run(&["payback", "--gain", "0.5", "--cost", "18000"]);
+    assert!(
+        lacks.stderr.contains("area_ac") && lacks.stderr.contains("price_per_bu"),
+        "{}",
+        lacks.stderr
+    );
 }
