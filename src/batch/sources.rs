@@ -62,8 +62,8 @@ pub fn season_root(folder: &Path) -> Option<PathBuf> {
 }
 
 /// Finds the photos: files as given, and of each folder the files in it (of a season folder,
-/// those in its `photos/`). Folders in folders are not entered, so results in `out/` are never
-/// taken for photos.
+/// those in its `photos/`). Folders in folders are not counted, so results in `out/` are never
+/// taken for photos; one with photos in it is told as left out.
 ///
 /// # Errors
 /// [`BatchError`] for a path that leads nowhere, a folder that cannot be listed, two photos of one
@@ -141,6 +141,11 @@ fn list(folder: &Path, found: &mut Gathered) -> Result<(), BatchError> {
         }
         match judge(&path, &source.name) {
             Verdict::Photo => found.photos.push(source),
+            Verdict::Folder if holds_photos(&path, &source.name) => found.left_out.push(LeftOut {
+                path,
+                why: "a folder with photos in it; move them up, or give the folder by itself"
+                    .to_owned(),
+            }),
             Verdict::Folder => {}
             Verdict::LeftOut(why) => found.left_out.push(LeftOut { path, why }),
         }
@@ -161,6 +166,24 @@ fn is_ours(name: &str) -> bool {
         "report.html",
     ]
     .contains(&name)
+}
+
+/// Whether a folder within a folder looks like photos that were copied one level too deep. What podfall draws itself does
+/// not (`result` is the demo's).
+fn holds_photos(folder: &Path, name: &str) -> bool {
+    let ours = [
+        "out",
+        "record",
+        season::PHOTOS,
+        "annotated",
+        "confirmed",
+        "result",
+    ];
+    let written =
+        ours.contains(&name) || name.starts_with('.') || folder.join("counts.json").exists();
+    !written
+        && fs::read_dir(folder)
+            .is_ok_and(|entries| (entries.flatten()).any(|entry| has_photo_ending(&entry.path())))
 }
 
 enum Verdict {

@@ -11,7 +11,7 @@ use podfall::{
     files,
     frame::FrameSpec,
     photo::{self, PhotoLimits, PhotoMeta},
-    units::length_mm,
+    units::{length_mm, plural},
 };
 use rayon::prelude::*;
 
@@ -114,14 +114,13 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut found = Findings::default();
     let home = Home::of(&args.paths)?;
     let frame = setup::settings(&as_count, &home);
-    found.settle(frame, |s| format!("the frame is {} inside", s.frame.spec))?;
+    found.settle(frame, |s| {
+        format!("the frame is {} inside", s.frame.spec.in_words())
+    })?;
     let model = setup::model(args.model.as_deref());
     found.settle(model, |m| format!("the model {} is whole", m.name().name))?;
     let photos = batch::gather(&args.paths).map_err(anyhow::Error::from);
-    let all = |g: &Gathered| match g.photos.len() {
-        1 => "1 photo is there".to_owned(),
-        n => format!("{n} photos are there"),
-    };
+    let all = |g: &Gathered| format!("{} found", plural(g.photos.len(), "photo"));
     let gathered = found.settle(photos, all)?.unwrap_or_default();
     for left in &gathered.left_out {
         found.mind(&format!("left out {}: {}", left.path.display(), left.why))?;

@@ -155,20 +155,34 @@ impl fmt::Display for FrameSpec {
 }
 
 impl FrameSpec {
-    /// The size as people write it: inches where it was made in inches, as in "12 × 12 in".
-    pub fn in_words(self) -> String {
+    /// Sides and unit as people say them: inches where it was made in inches.
+    fn made_as(self) -> (f64, f64, &'static str) {
         let (w, h) = self.size_mm();
         let inches = |mm: f64| (mm / MM_PER_IN * 2.0).round() / 2.0;
         let made_in_inches =
             |mm: f64| (inches(mm) * MM_PER_IN - mm).abs() < 0.01 && mm % 5.0 != 0.0;
-        let (w, h, unit) = if made_in_inches(w) && made_in_inches(h) {
+        if made_in_inches(w) && made_in_inches(h) {
             (inches(w), inches(h), "in")
         } else {
             (w, h, "mm")
-        };
+        }
+    }
+
+    /// The size to be read, as in "12 × 12 in".
+    pub fn in_words(self) -> String {
+        let (w, h, unit) = self.made_as();
         match self {
             Self::Rectangle { .. } => format!("{w} × {h} {unit}"),
             Self::Ring { .. } => format!("ring, {w} {unit} across"),
+        }
+    }
+
+    /// The size as it is typed, as in "12x12in" or "ring:24in"; it reads back as the same frame.
+    pub fn typed(self) -> String {
+        let (w, h, unit) = self.made_as();
+        match self {
+            Self::Rectangle { .. } => format!("{w}x{h}{unit}"),
+            Self::Ring { .. } => format!("ring:{w}{unit}"),
         }
     }
 }
@@ -185,6 +199,10 @@ mod tests {
         assert_eq!(words("500x250mm"), "500 × 250 mm");
         assert_eq!(words("ring:34.5in"), "ring, 34.5 in across");
         assert_eq!(words("ring:0.25m"), "ring, 250 mm across");
+        let typed = |text: &str| text.parse::<FrameSpec>().unwrap().typed();
+        assert_eq!(typed("12x12in"), "12x12in");
+        assert_eq!(typed("ring:25in"), "ring:25in");
+        assert_eq!(typed("50x25cm"), "500x250mm");
     }
 
     #[test]
@@ -220,6 +238,7 @@ mod tests {
         for text in ["12x12in", "ring:25in", "0.25x1m"] {
             let spec: FrameSpec = text.parse().unwrap();
             assert_eq!(spec.to_string().parse(), Ok(spec));
+            assert_eq!(spec.typed().parse(), Ok(spec));
         }
     }
 }

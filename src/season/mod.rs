@@ -95,18 +95,18 @@ pub enum SeasonError {
         what: String,
     },
     /// The frame could not be read.
-    #[error("frame: {source}")]
+    #[error("frame: {why}")]
     Frame {
-        /// Why; it is in the text because the key alone says little.
-        source: FrameSpecError,
+        /// Why. In the text, for the key alone says little, and so no source beside it.
+        why: FrameSpecError,
     },
     /// A length could not be read.
-    #[error("{key}: {source}")]
+    #[error("{key}: {why}")]
     Length {
         /// Which.
         key: &'static str,
-        /// Why; it is in the text because the key alone says little.
-        source: LengthError,
+        /// Why, as for the frame.
+        why: LengthError,
     },
     /// A number out of its range.
     #[error("{key} is {value}, must be from {least} to {most}")]
@@ -164,7 +164,7 @@ impl Season {
             .frame
             .map(|text| text.parse::<FrameSpec>())
             .transpose()
-            .map_err(|source| SeasonError::Frame { source })?;
+            .map_err(|why| SeasonError::Frame { why })?;
         Ok(Self {
             frame,
             bar_height_mm: length("bar_height", written.bar_height)?,
@@ -205,14 +205,33 @@ fn form_error(text: &str, error: &toml::de::Error) -> SeasonError {
             .iter()
             .filter(|&&b| b == b'\n')
             .count(),
-        what: error.message().trim().replace('\n', ", "),
+        what: in_plain_words(&error.message().trim().replace('\n', ", ")),
+    }
+}
+
+/// What the reader of TOML says of a value of the wrong kind, with what to write instead.
+fn in_plain_words(message: &str) -> String {
+    let Some((found, wanted)) =
+        (message.strip_prefix("invalid type: ")).and_then(|rest| rest.split_once(", expected "))
+    else {
+        return match message.strip_prefix("unexpected key or value") {
+            Some(_) => format!("{message} (a number takes a point, not a comma: 10.50)"),
+            None => message.to_owned(),
+        };
+    };
+    match wanted {
+        "a string" => {
+            format!("{found} lacks its quotes; a length also takes its unit, as \"35ft\"")
+        }
+        "f64" => format!("{found} is no number; write it without quotes and unit, as 2900"),
+        _ => message.to_owned(),
     }
 }
 
 fn length(key: &'static str, text: Option<String>) -> Result<Option<f64>, SeasonError> {
     text.map(|text| length_mm(&text))
         .transpose()
-        .map_err(|source| SeasonError::Length { key, source })
+        .map_err(|why| SeasonError::Length { key, why })
 }
 
 /// Seed sizes taken: from small-seeded crops to the largest beans.
@@ -245,7 +264,7 @@ fn within(
 
 /// A `podfall.toml` to start a season with: every key, what it means, and how to find it out.
 pub fn commented(frame: FrameSpec) -> String {
-    include_str!("podfall.toml").replace("{frame}", &frame.to_string())
+    include_str!("podfall.toml").replace("{frame}", &frame.typed())
 }
 
 #[cfg(test)]
@@ -305,7 +324,11 @@ mod tests {
         assert!(message.contains("unknown variant `t/ha`"), "{message}");
         assert!(error("header_width = \"35 yards\"").starts_with("header_width: 'yards'"));
         assert!(error("frame = \"12x12\"").starts_with("frame: '12x12' is not a frame"));
-        assert!(error("header_width = 35").starts_with("line 1: invalid type"));
+        assert!(error("header_width = 35").starts_with("line 1: integer `35` lacks its quotes"));
+        assert!(error("seeds_per_lb = \"2900\"").contains("write it without quotes"));
+        assert!(error("price_per_bu = 10,50").contains("a point, not a comma"));
+        let twice = Season::parse("header_width = \"35 yards\"").unwrap_err();
+        assert!(std::error::Error::source(&twice).is_none(), "told once");
         assert!(error("frame = ").starts_with("line 1: "));
     }
 
@@ -321,6 +344,7 @@ mod tests {
     fn the_file_to_start_with_reads_as_it_says() {
         let frame: FrameSpec = "12x12in".parse().unwrap();
         let text = commented(frame);
+        assert!(text.contains("\nframe = \"12x12in\"\n"), "{text}");
         let season = Season::parse(&text).unwrap();
         assert_eq!(season.frame, Some(frame));
         assert_eq!(

@@ -84,7 +84,7 @@ pub enum SheetError {
         word: &'static str,
         /// What stood there.
         photo: String,
-        /// "; is it X?" or nothing.
+        /// "; is it X?", or what to do.
         hint: String,
     },
     /// Not a place.

@@ -185,7 +185,12 @@ impl Sheet {
                     letter: self.letter(column),
                     word: column.word(),
                     photo: photo.to_owned(),
-                    hint: alike.map(|p| format!("; is it {p}?")).unwrap_or_default(),
+                    hint: match alike {
+                        Some(p) => format!("; is it {p}?"),
+                        None => "; write its new name there if it was renamed, put it back and count again, or take the row \
+                                 out"
+                        .to_owned(),
+                    },
                 });
             }
         }
