@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::{
+    annotate::words::capital,
     counts::Limits,
     loss::{Assumptions, Basis, FrameLoss, LossCaution, Source, loss_by_source, loss_over},
     plan::{TOO_FEW, TooFew},
@@ -101,15 +102,9 @@ fn within(half_width_pct: f64) -> String {
 
 /// `words`: that there are too few frames, and how many it takes.
 fn too_few(words: &str) -> String {
-    let mut letters = words.chars();
-    let first: String = letters
-        .next()
-        .into_iter()
-        .flat_map(char::to_uppercase)
-        .collect();
     format!(
-        "{first}{}. Each photo that you confirm is right all the same.",
-        letters.as_str()
+        "{}. Each photo that you confirm is right all the same.",
+        capital(words)
     )
 }
 

@@ -6,13 +6,15 @@ use std::{
     sync::{Arc, Mutex, PoisonError},
 };
 
+use image::imageops::{rotate90, rotate180, rotate270};
+
 use super::ConfirmError;
 use crate::{
     annotate,
     batch::MOST_FILE_BYTES,
     counts::{FrameFound, PhotoCount},
     files,
-    frame::FrameSpec,
+    frame::{FrameSpec, Outline},
     photo::{self, PhotoLimits, sha256_hex},
     plot::{self, PlotSettings},
 };
@@ -115,7 +117,19 @@ fn read(wanted: &Wanted, bytes: &[u8]) -> Result<photo::Photo, ConfirmError> {
     })
 }
 
-/// The plot from above, as photographed.
+/// Quarter turns, clockwise, by which a plot stands as its photo does: its first corner is any of the four.
+pub fn quarters(outline: &Outline) -> u8 {
+    match outline {
+        Outline::Corners([a, b, ..]) => {
+            let turn = (b.y - a.y).atan2(b.x - a.x) / std::f64::consts::FRAC_PI_2;
+            turn.round().rem_euclid(4.0) as u8
+        }
+        // A ring's plot lies as its photo does.
+        Outline::Ring(_) => 0,
+    }
+}
+
+/// The plot from above, as photographed, standing as the photo does.
 pub fn plot(wanted: &Wanted) -> Result<Picture, ConfirmError> {
     let error = |what: String| ConfirmError::Photo {
         photo: wanted.name.clone(),
@@ -135,7 +149,13 @@ pub fn plot(wanted: &Wanted) -> Result<Picture, ConfirmError> {
     };
     let plot = plot::flatten(&photo.pixels, &frame.found, wanted.spec, &settings)
         .map_err(|e| error(e.to_string()))?;
-    Ok(("image/jpeg", annotate::jpeg(&plot.raw, QUALITY)))
+    let standing = match quarters(&frame.found.outline) {
+        1 => rotate90(&plot.raw),
+        2 => rotate180(&plot.raw),
+        3 => rotate270(&plot.raw),
+        _ => plot.raw,
+    };
+    Ok(("image/jpeg", annotate::jpeg(&standing, QUALITY)))
 }
 
 /// A plot that is there, or being drawn: whoever wants it meanwhile waits for it.
@@ -175,5 +195,25 @@ impl Shelf {
             kept.pop_front();
         }
         place
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::geometry::Point;
+
+    /// Corners clockwise from any of the four, the photo held a little askew: the plot's top is the photo's.
+    #[test]
+    fn a_plot_stands_as_its_photo_does() {
+        let corners = [(100.0, 80.0), (900.0, 120.0), (880.0, 900.0), (90.0, 870.0)];
+        for first in 0..4 {
+            let from = |i: usize| {
+                let (x, y) = corners[(first + i) % 4];
+                Point::new(x, y)
+            };
+            let outline = Outline::Corners(std::array::from_fn(from));
+            assert_eq!(usize::from(quarters(&outline)), first);
+        }
     }
 }

@@ -96,6 +96,8 @@ struct PlotView {
     px_per_mm: f64,
     margin_mm: f64,
     photo_px_per_mm: f64,
+    /// Quarter turns of the picture, clockwise.
+    quarters: u8,
 }
 
 #[derive(Debug, Serialize)]
@@ -226,7 +228,8 @@ impl Session {
             }),
             corners_by_hand: marks.corners_px.is_some(),
             recount_missing: of_photo.recount_missing,
-            plot: outline.map(|_| PlotView {
+            plot: outline.map(|outline| PlotView {
+                quarters: pictures::quarters(outline),
                 url: self.plot_address(at),
                 px_per_mm: pictures::px_per_mm(count),
                 margin_mm: pictures::MARGIN_MM,
@@ -275,7 +278,11 @@ impl Session {
             return String::new();
         };
         let outline = count.frame.as_ref().map(|f| &f.found);
-        let text = format!("{} {:?} {outline:?}", count.meta.sha256, count.frame_spec);
+        // Plots drawn before they stood as their photos do lie under other keys.
+        let text = format!(
+            "standing {} {:?} {outline:?}",
+            count.meta.sha256, count.frame_spec
+        );
         short(&sha256_hex(text.as_bytes())).to_owned()
     }
 

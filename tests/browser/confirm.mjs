@@ -81,9 +81,11 @@ async function onScreen(page, mm) {
   return page.evaluate((p, at) => {
     const c = document.getElementById("canvas");
     const box = c.getBoundingClientRect();
-    const [w, h] = [(p.width_mm + 2 * p.plot.margin_mm), (p.height_mm + 2 * p.plot.margin_mm)];
+    const [pw, ph, margin, turned] = [p.width_mm, p.height_mm, p.plot.margin_mm, p.plot.quarters];
+    const [x, y] = [at, [ph - at[1], at[0]], [pw - at[0], ph - at[1]], [at[1], pw - at[0]]][turned];
+    const [w, h] = (turned % 2 ? [ph, pw] : [pw, ph]).map((side) => side + 2 * margin);
     const scale = Math.min(box.width / w, box.height / h);
-    return { x: box.left + (box.width - w * scale) / 2 + (at[0] + p.plot.margin_mm) * scale, y: box.top + (box.height - h * scale) / 2 + (at[1] + p.plot.margin_mm) * scale };
+    return { x: box.left + (box.width - w * scale) / 2 + (x + margin) * scale, y: box.top + (box.height - h * scale) / 2 + (y + margin) * scale };
   }, photo, mm);
 }
 

@@ -41,7 +41,8 @@ export function counted(l) {
 /** "1 pod", "3 (1 to 5) pods". */
 const countedOf = (l, one) => `${counted(l)} ${counted(l) === "1" ? one : `${one}s`}`;
 
-const plural = (n, one, many = `${one}s`) => `${n} ${n === 1 ? one : many}`;
+const things = (n, one, many = `${one}s`) => (n === 1 ? one : many);
+const plural = (n, one, many) => `${n} ${things(n, one, many)}`;
 
 /** A button for each action, in the order given. */
 export function tools(box, actions, act, { plain = false } = {}) {
@@ -88,9 +89,9 @@ export function answer(season) {
   document.title = `${season.title}: put the counts right`;
   by("who").textContent = season.who;
   const done = season.photos.filter((p) => p.done).length;
-  const s = (n) => (n === 1 ? "" : "s");
-  by("progress").replaceChildren(`${done} of ${season.photos.length} `, wordy(`photo${s(season.photos.length)} `), `done · ${season.doubtful_left} doubtful `,
-    wordy(`object${s(season.doubtful_left)} `), "left");
+  const [photos, left] = [season.photos.length, season.doubtful_left];
+  by("progress").replaceChildren(`${done} of ${photos} `, wordy(`${things(photos, "photo")} `), `done · ${left} doubtful `,
+    wordy(`${things(left, "object")} `), "left");
   if (!answer) {
     by("answer-value").textContent = "no answer yet";
     by("answer-says").textContent = hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");

@@ -98,8 +98,11 @@ export class View {
   /** Picture pixels of an object or of a place in mm and px. */
   place(o) {
     if (this.kind === "photo") return { x: o.x_px, y: o.y_px };
-    const { px_per_mm, margin_mm } = this.plot;
-    return { x: (o.x_mm + margin_mm) * px_per_mm, y: (o.y_mm + margin_mm) * px_per_mm };
+    const { px_per_mm, margin_mm, quarters } = this.plot;
+    const { width_mm: w, height_mm: h } = this.photo;
+    // The picture of the plot stands as the photo does: so many quarter turns, clockwise.
+    const [x, y] = [[o.x_mm, o.y_mm], [h - o.y_mm, o.x_mm], [w - o.x_mm, h - o.y_mm], [o.y_mm, w - o.x_mm]][quarters];
+    return { x: (x + margin_mm) * px_per_mm, y: (y + margin_mm) * px_per_mm };
   }
 
   perMm() {
@@ -119,8 +122,10 @@ export class View {
   /** How podfall is told of a place in the picture. */
   named(p) {
     if (this.kind === "photo") return { px: [p.x, p.y] };
-    const { px_per_mm, margin_mm } = this.plot;
-    return { mm: [p.x / px_per_mm - margin_mm, p.y / px_per_mm - margin_mm] };
+    const { px_per_mm, margin_mm, quarters } = this.plot;
+    const { width_mm: w, height_mm: h } = this.photo;
+    const [x, y] = [p.x / px_per_mm - margin_mm, p.y / px_per_mm - margin_mm];
+    return { mm: [[x, y], [y, h - x], [w - x, h - y], [w - y, x]][quarters] };
   }
 
   select(object) {
@@ -198,7 +203,8 @@ export class View {
     const scale = this.perMm() * this.at.scale;
     const confirmed = this.photo.standing === "confirmed";
     const [a, b] = this.photo.corners_px || [[0, 0], [1, 0]];
-    const turn = this.kind === "photo" && !this.photo.ring ? Math.atan2(b[1] - a[1], b[0] - a[0]) : 0;
+    const onPhoto = this.photo.ring ? 0 : Math.atan2(b[1] - a[1], b[0] - a[0]);
+    const turn = this.kind === "photo" ? onPhoto : this.plot.quarters * Math.PI / 2;
     for (const object of this.photo.objects) {
       const selected = this.selected && object.name === this.selected.name;
       if (!this.marks && !selected) continue;
