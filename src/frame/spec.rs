@@ -201,7 +201,7 @@ mod tests {
         assert_eq!(words("ring:0.25m"), "ring, 250 mm across");
         let typed = |text: &str| text.parse::<FrameSpec>().unwrap().typed();
         assert_eq!(typed("12x12in"), "12x12in");
-        assert_eq!(typed("ring:25in"), "ring:25in");
+        assert_eq!(typed("ring:24in"), "ring:24in");
         assert_eq!(typed("50x25cm"), "500x250mm");
     }
 

@@ -65,8 +65,8 @@ fn a_photo_blurred_beyond_counting_is_refused_and_says_so() {
     let sharp = || Case::open("ten-beans-in-the-open");
     assert!(!cautioned(&sharp().count(ONE_FOOT), CautionKind::Blur));
     let spoilt: [&dyn Fn(&RgbImage) -> RgbImage; 2] = [
-        &|p: &RgbImage| image::imageops::blur(p, 4.0),
-        &|p: &RgbImage| moved(p, 16),
+        &|p: &RgbImage| image::imageops::blur(p, 8.0),
+        &|p: &RgbImage| moved(p, 24),
     ];
     for spoil in spoilt {
         let case = sharp().spoilt(spoil);
