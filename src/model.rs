@@ -155,7 +155,7 @@ mod tests {
             ("px_per_mm", "nan"),
             ("px_per_mm", "1e9"),
             ("least_heat", "-1.0"),
-            ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
+            ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
             ("missed_beans ", "nan"),
             ("missed_beans_weak", "inf"),
             ("missed_pods", "-0.1"),
