@@ -31,6 +31,20 @@ pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
     format!("{number} {}", if number == "1" { one } else { more })
 }
 
+/// Why fewer or more marks stand on the picture than the number says: it is the sum of all probabilities, and of what is
+/// known to be missed. `None` where both are the same.
+pub(crate) fn marked(count: &PhotoCount) -> Option<String> {
+    let (beans, _) = whole(count.counts?.beans);
+    let marked = (count.objects.iter())
+        .filter(|object| object.counted && object.kind != Kind::Pod)
+        .count()
+        .to_string();
+    (marked != beans).then(|| {
+        let are = if marked == "1" { "is" } else { "are" };
+        format!("{marked} {are} marked as counted; doubtful and missed ones make it {beans}")
+    })
+}
+
 /// The answer for one photo.
 pub(super) fn answer(
     count: &PhotoCount,
@@ -42,7 +56,7 @@ pub(super) fn answer(
         Item::Space(6.0),
     ];
     match &count.counts {
-        Some(counts) => items.extend(counted(counts, said)),
+        Some(counts) => items.extend(counted(counts, marked(count), said)),
         None => items.extend(not_counted(count)),
     }
     if let Some(loss) = loss_line {
@@ -63,7 +77,7 @@ pub(super) fn answer(
     items
 }
 
-fn counted(counts: &Counts, said: Option<&Said>) -> Vec<Item> {
+fn counted(counts: &Counts, marked: Option<String>, said: Option<&Said>) -> Vec<Item> {
     let (beans, range) = whole(counts.beans);
     let what = if beans == "1" {
         "loose bean seen"
@@ -77,6 +91,9 @@ fn counted(counts: &Counts, said: Option<&Said>) -> Vec<Item> {
     let (head, more) = by_whom(&range, said);
     items.push(Item::Text(head, Style::bold(28.0, INK)));
     items.extend(more.map(|text| Item::Text(text, BODY)));
+    if said.is_none() {
+        items.extend(marked.map(|text| Item::Text(text, SMALL)));
+    }
     items.push(Item::Space(12.0));
     if counts.beans.high >= 0.5 {
         let text = match whole(counts.split_beans) {

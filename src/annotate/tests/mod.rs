@@ -546,3 +546,20 @@ fn what_a_person_said_is_told_apart_without_colour() {
     let rows = |said| words::legend(Some(1.0), said).len();
     assert_eq!(rows(Some(&said)), rows(None) + 2);
 }
+
+/// The grower counts the marks and compares: where they are not the number, it is said why.
+#[test]
+fn the_panel_says_why_the_marks_are_not_the_number() {
+    let mut count = Scene::leaning().count;
+    let marked = (count.objects.iter())
+        .filter(|o| o.counted && o.kind != Kind::Pod)
+        .count();
+    let mut with = |estimate: usize| {
+        count.counts.as_mut().unwrap().beans.estimate = estimate as f64;
+        words::marked(&count)
+    };
+    assert_eq!(with(marked), None);
+    let more = with(marked + 4).unwrap();
+    assert!(more.contains(&format!("make it {}", marked + 4)), "{more}");
+    assert!(more.starts_with(&format!("{marked} ")), "{more}");
+}

@@ -4,7 +4,7 @@ use minijinja::Value;
 use serde::Serialize;
 
 use crate::{
-    annotate::words::{capital, number_of, whole},
+    annotate::words::{capital, marked, number_of, whole},
     caution::{Caution, CautionKind},
     counts::{Kind, Limits, PhotoCount, Status},
     report::base64::encode,
@@ -200,7 +200,7 @@ impl PhotoWords {
             problem: count.problem.as_deref().map(capital),
             lines: count_lines(part),
             ground: (tool_line(part).into_iter())
-                .chain(ground_lines(count))
+                .chain(ground_lines(part))
                 .collect(),
             cautions: own_cautions(count)
                 .map(|c| CautionWords {
@@ -297,8 +297,12 @@ fn count_lines(part: &PhotoPart<'_>) -> Vec<CountLine> {
     .collect()
 }
 
-fn ground_lines(count: &PhotoCount) -> Vec<String> {
+fn ground_lines(part: &PhotoPart<'_>) -> Vec<String> {
+    let count = part.count;
     let mut lines = Vec::new();
+    if part.said.is_none() {
+        lines.extend(marked(count));
+    }
     if let (Some(limits), Some(ground)) = (
         beans_per_ft2(count),
         count.plot.and_then(|p| GroundM2::new(p.area_m2)),
