@@ -33,7 +33,8 @@ const NORMAL_7: [(f64, f64); 7] = [
 /// listed; all probabilities of a photo may be off together by a normal shift of their logits.
 /// The best value takes them as they are: a shift either way is as likely, but turns more unlikely objects into
 /// beans than it takes likely ones away, which would make the mean over shifts too high.
-/// Limits are the smallest numbers with at least 2.5 % and 97.5 % of the distribution at or below them.
+/// Limits are the smallest numbers with at least 2.5 % and 97.5 % of the distribution at or below them, and no narrower than
+/// the whole numbers about the best value.
 ///
 /// # Source
 /// Poisson-binomial by convolution: Hong (2013), Computational Statistics & Data Analysis 59:41.
@@ -51,10 +52,11 @@ pub fn how_many(probabilities: &[f64], allow: &Allowances) -> Limits {
         }
     }
     let found: f64 = probabilities.iter().sum();
+    let estimate = found * (1.0 + allow.missed) + allow.stray;
     Limits {
-        estimate: found * (1.0 + allow.missed) + allow.stray,
-        low: quantile(&mixed, 0.025),
-        high: quantile(&mixed, 0.975),
+        estimate,
+        low: quantile(&mixed, 0.025).min(estimate.floor()),
+        high: quantile(&mixed, 0.975).max(estimate.ceil()),
     }
 }
 
@@ -131,6 +133,19 @@ mod tests {
             },
         );
         assert_eq!((l.low, l.high), (0.0, 7.0));
+    }
+
+    /// Next to nothing may be missed: nought is the best whole number, and one is still allowed for.
+    #[test]
+    fn limits_hold_the_best_value() {
+        let l = how_many(
+            &[],
+            &Allowances {
+                stray: 0.02,
+                ..NOTHING
+            },
+        );
+        assert_eq!((l.low, l.estimate, l.high), (0.0, 0.02, 1.0));
     }
 
     #[test]

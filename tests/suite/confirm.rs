@@ -670,7 +670,10 @@ fn other_model(field: &Field, name: &str) {
         "sha256",
         format!("\"{}\"", podfall::photo::sha256_hex(&network)),
     );
-    change("weights", "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned());
+    change(
+        "weights",
+        "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned(),
+    );
     field.put(&format!("{name}.onnx"), &network);
     field.put(&format!("{name}.toml"), lines.join("\n").as_bytes());
 }
