@@ -32,9 +32,9 @@ pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
 }
 
 /// Why fewer or more marks stand on the picture than the number says: it is the sum of all probabilities, and of what is
-/// known to be missed. `None` where both are the same.
-pub(crate) fn marked(count: &PhotoCount) -> Option<String> {
-    let (beans, _) = whole(count.counts?.beans);
+/// known to be missed. `None` where both are the same, and where a person has had a say.
+pub(crate) fn marked(count: &PhotoCount, said: Option<&Said>) -> Option<String> {
+    let (beans, _) = whole(count.counts.filter(|_| said.is_none())?.beans);
     let marked = (count.objects.iter())
         .filter(|object| object.counted && object.kind != Kind::Pod)
         .count()
@@ -56,7 +56,7 @@ pub(super) fn answer(
         Item::Space(6.0),
     ];
     match &count.counts {
-        Some(counts) => items.extend(counted(counts, marked(count), said)),
+        Some(counts) => items.extend(counted(counts, marked(count, said), said)),
         None => items.extend(not_counted(count)),
     }
     if let Some(loss) = loss_line {
@@ -91,9 +91,7 @@ fn counted(counts: &Counts, marked: Option<String>, said: Option<&Said>) -> Vec<
     let (head, more) = by_whom(&range, said);
     items.push(Item::Text(head, Style::bold(28.0, INK)));
     items.extend(more.map(|text| Item::Text(text, BODY)));
-    if said.is_none() {
-        items.extend(marked.map(|text| Item::Text(text, SMALL)));
-    }
+    items.extend(marked.map(|text| Item::Text(text, SMALL)));
     items.push(Item::Space(12.0));
     if counts.beans.high >= 0.5 {
         let text = match whole(counts.split_beans) {

@@ -561,7 +561,7 @@ fn the_panel_says_why_the_marks_are_not_the_number() {
         .count();
     let mut with = |estimate: usize| {
         count.counts.as_mut().unwrap().beans.estimate = estimate as f64;
-        words::marked(&count)
+        words::marked(&count, None)
     };
     assert_eq!(with(marked), None);
     let more = with(marked + 4).unwrap();

@@ -299,10 +299,7 @@ fn count_lines(part: &PhotoPart<'_>) -> Vec<CountLine> {
 
 fn ground_lines(part: &PhotoPart<'_>) -> Vec<String> {
     let count = part.count;
-    let mut lines = Vec::new();
-    if part.said.is_none() {
-        lines.extend(marked(count));
-    }
+    let mut lines = Vec::from_iter(marked(count, part.said.as_ref()));
     if let (Some(limits), Some(ground)) = (
         beans_per_ft2(count),
         count.plot.and_then(|p| GroundM2::new(p.area_m2)),
