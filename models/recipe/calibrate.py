@@ -89,7 +89,7 @@ def pmf_limits(p, missed, stray, shift):
             k = np.arange(int(mu + 8 * math.sqrt(mu) + 8)); po = np.exp(-mu + k * math.log(mu) - np.array([math.lgamma(v + 1) for v in k])); d = np.convolve(d, po)[:n]
         mix += wi * d
     c = np.cumsum(mix) / mix.sum()
-    return mean, int(np.searchsorted(c, .025)), int(np.searchsorted(c, .975))
+    return mean, min(int(np.searchsorted(c, .025)), math.floor(mean)), max(int(np.searchsorted(c, .975)), math.ceil(mean))
 
 
 def missed_rate(ph, w):
