@@ -78,6 +78,13 @@ pub struct PhotoCount {
     pub cautions: Vec<Caution>,
 }
 
+impl PhotoCount {
+    /// Cautions that a look at this photo settles; the others hold for the whole season and are told once.
+    pub fn own_cautions(&self) -> impl Iterator<Item = &Caution> {
+        (self.cautions.iter()).filter(|c| c.kind.asks_for_a_person())
+    }
+}
+
 /// What became of a photo.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

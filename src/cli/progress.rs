@@ -121,10 +121,7 @@ pub fn in_words(count: &PhotoCount) -> String {
             if count.status == Status::Confirm {
                 words.push_str(", confirm");
             }
-            let cautions: Vec<&str> = (count.cautions.iter())
-                .filter(|c| c.kind.asks_for_a_person())
-                .map(|c| c.kind.word())
-                .collect();
+            let cautions: Vec<&str> = count.own_cautions().map(|c| c.kind.word()).collect();
             if !cautions.is_empty() {
                 words.push_str(&format!(" [{}]", cautions.join(" ")));
             }

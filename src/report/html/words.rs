@@ -5,7 +5,7 @@ use serde::Serialize;
 
 use crate::{
     annotate::words::{capital, marked, number_of, whole},
-    caution::{Caution, CautionKind},
+    caution::CautionKind,
     counts::{Kind, Limits, PhotoCount, Status},
     report::base64::encode,
     units::GroundM2,
@@ -90,11 +90,6 @@ fn status_words(part: &PhotoPart<'_>) -> &'static str {
     }
 }
 
-/// Cautions that a look at this photo settles; the others stand once, at the top of the page.
-fn own_cautions(count: &PhotoCount) -> impl Iterator<Item = &Caution> {
-    (count.cautions.iter()).filter(|c| c.kind.asks_for_a_person())
-}
-
 /// One line of the list of all photos.
 #[derive(Serialize)]
 pub(super) struct RowWords {
@@ -124,7 +119,9 @@ impl RowWords {
         let beans = count.counts.map(|c| whole(c.beans)).unwrap_or_default();
         let density = beans_per_ft2(count);
         let place = |v: f64| format!("{:.1}", 3.0 + v / widest.max(1e-9) * (BAR - 6.0));
-        let words = own_cautions(count).map(|c| c.kind.word().replace('-', " "));
+        let words = count
+            .own_cautions()
+            .map(|c| c.kind.word().replace('-', " "));
         Self {
             number,
             photo: count.photo.clone(),
@@ -202,7 +199,8 @@ impl PhotoWords {
             ground: (tool_line(part).into_iter())
                 .chain(ground_lines(part))
                 .collect(),
-            cautions: own_cautions(count)
+            cautions: count
+                .own_cautions()
                 .map(|c| CautionWords {
                     head: capital(&c.kind.word().replace('-', " ")),
                     text: capital(&c.message),
@@ -354,7 +352,7 @@ fn checks(part: &PhotoPart<'_>) -> Vec<String> {
             ids.join(", ")
         ));
     }
-    let mut kinds: Vec<CautionKind> = own_cautions(count).map(|c| c.kind).collect();
+    let mut kinds: Vec<CautionKind> = count.own_cautions().map(|c| c.kind).collect();
     kinds.sort_unstable();
     kinds.dedup();
     checks.extend(kinds.into_iter().filter_map(check_for).map(str::to_owned));
