@@ -19,7 +19,11 @@ use podfall::{
     pipeline::{self, Counted, Settings},
     plot::{self, Plot, PlotSettings},
     present,
-    score::{learned, net::Memory},
+    score::{
+        learned::{self, Hilltops},
+        look_near,
+        net::Memory,
+    },
 };
 
 fn main() {
@@ -150,11 +154,17 @@ fn s6_score(bencher: Bencher, mpx: u32) {
         let maps = learned::look(&b.plot, (&MODEL.net, &MODEL.card), &mut Memory::default())
             .expect("it looks");
         let middles = Middles::find(&b.plot, &b.ground, &SETTINGS.blobs);
+        let hilltops = Hilltops::of(&maps, &b.plot, &MODEL.card);
+        let model = (&MODEL.net, &MODEL.card);
+        let near = look_near(&b.pixels, &b.plot, &hilltops, model, &mut Memory::default())
+            .expect("it looks");
+        let seen = (&maps, &hilltops, near.as_deref());
         black_box(learned::judge(
             &b.plot,
             &b.ground,
             &middles,
-            (&maps, &MODEL.card),
+            seen,
+            &MODEL.card,
         ));
     });
 }

@@ -104,6 +104,9 @@ impl Model {
 /// a bean is a pixel.
 const SCALES: std::ops::RangeInclusive<f64> = 0.5..=12.0;
 
+/// Sides, px, of a spot that can be looked at from near.
+const SPOTS_PX: std::ops::RangeInclusive<usize> = 32..=256;
+
 /// Refuses a card whose numbers would make nonsense of every photo.
 fn check_numbers(card: &Card) -> Result<(), ModelError> {
     let number = |what, value: f64, holds: bool| match holds {
@@ -125,17 +128,37 @@ fn check_numbers(card: &Card) -> Result<(), ModelError> {
         let least = calibration.least_heat;
         number("least_heat", least, (0.0..=1.0).contains(&least))?;
     }
-    let allowance = &card.allowance;
-    for (what, value, most) in [
-        ("missed_beans", allowance.missed_beans, 10.0),
-        ("missed_pods", allowance.missed_pods, 10.0),
-        ("shift_logit", allowance.shift_logit, 10.0),
-        ("stray", allowance.stray, 1000.0),
-    ] {
-        number(what, value, (0.0..=most).contains(&value))?;
+    let mut allowances = vec![&card.allowance];
+    if let Some(near) = &card.near {
+        let scale = near.px_per_mm;
+        number("near.px_per_mm", scale, SCALES.contains(&scale))?;
+        let side = near.side_px;
+        let fits = SPOTS_PX.contains(&side) && side.is_multiple_of(32);
+        number("near.side_px", side as f64, fits)?;
+        for weight in near.weights {
+            number("a weight of near", weight, weight.is_finite())?;
+        }
+        for (what, value) in [
+            ("near.least_heat", near.least_heat),
+            ("near.least_photo_px_per_mm", near.least_photo_px_per_mm),
+        ] {
+            number(what, value, value.is_finite() && value >= 0.0)?;
+        }
+        allowances.push(&near.allowance);
     }
-    let weak = allowance.missed_beans_weak;
-    number("missed_beans_weak", weak, weak.is_finite())
+    for allowance in allowances {
+        for (what, value, most) in [
+            ("missed_beans", allowance.missed_beans, 10.0),
+            ("missed_pods", allowance.missed_pods, 10.0),
+            ("shift_logit", allowance.shift_logit, 10.0),
+            ("stray", allowance.stray, 1000.0),
+        ] {
+            number(what, value, (0.0..=most).contains(&value))?;
+        }
+        let weak = allowance.missed_beans_weak;
+        number("missed_beans_weak", weak, weak.is_finite())?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]

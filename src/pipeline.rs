@@ -17,7 +17,8 @@ use crate::{
     plot::{self, Plot, PlotError, PlotSettings},
     report::html::PictureSettings,
     score::{
-        learned, likeness_measures,
+        learned::{self, Hilltops},
+        likeness_measures, look_near,
         net::{Memory, NetError},
     },
 };
@@ -185,11 +186,25 @@ fn count(
     sharp_enough(&plot, &settings.count)?;
     // First of all that look at the plot: it takes the most memory, which the others then need not hold beside their own.
     let maps = learned::look(&plot, (&model.net, &model.card), looks)?;
+    let hilltops = Hilltops::of(&maps, &plot, &model.card);
+    let near = look_near(
+        &photo.pixels,
+        &plot,
+        &hilltops,
+        (&model.net, &model.card),
+        looks,
+    )?;
     let ground = ground::classify(&plot, &settings.ground);
     let middles = Middles::find(&plot, &ground, &settings.blobs);
-    let judged = learned::judge(&plot, &ground, &middles, (&maps, &model.card));
-    let allowance = model.card.allowance.at(judged.around);
-    let (objects, counts) = count::tally(&judged.scored, &plot, spec, &allowance, &settings.count);
+    let judged = learned::judge(
+        &plot,
+        &ground,
+        &middles,
+        (&maps, &hilltops, near.as_deref()),
+        &model.card,
+    );
+    let allowances = model.card.allowances(judged.around, near.is_some());
+    let (objects, counts) = count::tally(&judged.scored, &plot, spec, &allowances, &settings.count);
     let looks = likeness_measures(&plot);
     let cautions = cautions(&Seen {
         frame: &frame,

@@ -1,7 +1,9 @@
 """Fits a model's card from counts made with an identity calibration on photos that it was not trained on.
 
 usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR[=WEIGHT] [COUNTS.json=TRUTH_DIR[=WEIGHT] ...] [--write]
-Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]. Standard library and numpy.
+       calibrate.py CARD.toml COUNTS.json+NEAR_COUNTS.json=TRUTH_DIR[=WEIGHT] [...] --near [--write]      the card's [near] alone
+Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], without [near];
+near counts with [near], and its weights [3, 0, 0.5, 0, 0, 0, 0, 0]. Standard library and numpy.
 Prints weights, misses, shift and the coverage that they give; --write puts them into the card.
 """
 import glob
@@ -15,7 +17,7 @@ import numpy as np
 
 RIDGE_SCALE = 100.
 LISTED = 0.05   # as LEAST_PROBABILITY in src/score/learned.rs
-MOST_MISSED = 0.4   # as in src/score/card.rs
+MOST_MISSED, MOST_NEAR_LOGIT = .4, 4   # as in src/score/card.rs
 LOGIT = lambda p: np.log(np.clip(p, 1e-6, 1 - 1e-6) / np.clip(1 - p, 1e-6, 1))
 
 
@@ -48,13 +50,13 @@ def photos(counts, folder, pod):
 
 def hilltops(q):
     """k and g of src/score/card.rs: weak and strong hilltops."""
-    n = lambda which: np.log1p(which(q["p0"]).sum() / q["ft2"])
+    n = lambda which: np.log1p(which(q["tops"]).sum() / q["ft2"])
     return n(lambda p: (p >= .05) & (p < .3)) - 3, n(lambda p: p >= .5) - 2.5
 
 
 def clear(q):
     """r of src/score/card.rs: the share of the strong hilltops that are beyond doubt."""
-    n = lambda least: (q["p0"] >= least).sum()
+    n = lambda least: (q["tops"] >= least).sum()
     return (n(.85) + 2) / (n(.5) + 4) - .5
 
 
@@ -65,18 +67,39 @@ def columns(q):
     return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x, one * clear(q)], 1)
 
 
-def fit(ph, w, pod):
+def near_columns(q):
+    """Likewise, of hilltops that were looked at from near: what its [near] weights are multiplied with."""
+    one, X = np.ones(len(q["p0"])), columns(q)
+    return np.stack([one, X[:, 1], np.clip(q["z"], -MOST_NEAR_LOGIT, MOST_NEAR_LOGIT), X[:, 3], X[:, 5], X[:, 7], X[:, 9], X[:, 11]], 1)
+
+
+def near_photos(both, folder):
+    """As `photos`, of the hilltops that were looked at from near: z, what the near look gave as a logit; all_p: heats of all hilltops."""
+    counts, near = both.split("+"); P = {os.path.basename(p["photo"]): p for p in json.load(open(near))["photos"]}
+    for q in photos(counts, folder, False):
+        xy = lambda p: [(o["x_px"], o["y_px"]) for o in p["objects"] if o["kind"] != "pod"]
+        far = xy(next(p for p in json.load(open(counts))["photos"] if os.path.basename(p["photo"]) == q["name"])); seen = {k: o["probability"] for k, o in zip(xy(P[q["name"]]), [o for o in P[q["name"]]["objects"] if o["kind"] != "pod"])}
+        z = np.array([seen.get(k, 0) for k in far]); looked = z > .2            # with those weights: at least .269 where it was looked at
+        if not looked.any() and len(z): continue
+        q["all_p"] = q["p"]; q["missed"] += int(q["y"][~looked].sum()); q["z"] = 2 * (LOGIT(z[looked]) - 3)
+        for k in ("p", "y", "soft"): q[k] = q[k][looked]
+        yield q
+
+
+def fit(ph, w, pod, near=False):
     """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
-    keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
-    use = [0, 1] if pod else list(range(12)); X = X[:, use]; b = np.zeros(len(use)); ridge = np.diag(([1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 5)[:len(use)])   # scale goes with the kind of photo here: held tight, lest it speak for that
+    made = near_columns if near else columns
+    keep = [~q["soft"] for q in ph]; X = np.concatenate([made(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
+    ridge = [1e-6, .5, .5, .5, RIDGE_SCALE, 5., 5., 5.] if near else [1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 5   # scale goes with the kind of photo here: held tight, lest it speak for that
+    use = [0, 1] if pod else list(range(len(ridge))); X = X[:, use]; b = np.zeros(len(use)); out = np.zeros(len(ridge)); ridge = np.diag(ridge[:len(use)])
     for _ in range(40):
         p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
-    out = np.zeros(12); out[use] = b
+    out[use] = b
     return [round(float(v), 3) for v in out]
 
 
 def apply(weights, q):
-    return 1 / (1 + np.exp(-columns(q) @ np.array(weights)))
+    return 1 / (1 + np.exp(-(near_columns(q) if len(weights) == 8 else columns(q)) @ np.array(weights)))
 
 
 def pmf_limits(p, missed, stray, shift):
@@ -115,17 +138,17 @@ def ece(p, y):
 
 
 def main():
-    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.split("=")[:2] for x in a[1:]]; weights = [float((x.split("=") + ["1"])[2]) for x in a[1:]]; out = {}
-    for pod in (False, True):
-        S = [[q for q in photos(c, d, pod)] for c, d in sets]; ph = [q for s in S for q in s]
+    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.split("=")[:2] for x in a[1:]]; weights = [float((x.split("=") + ["1"])[2]) for x in a[1:]]; out = {}; near = "--near" in sys.argv
+    for pod in (False,) if near else (False, True):
+        S = [[q for q in (near_photos(c, d) if near else photos(c, d, pod))] for c, d in sets]; ph = [q for s in S for q in s]
         if not ph: continue
         # each set weighs the same, or as told, a photo as the root of its objects: a crowded one must not speak for all;
         # figures are of photos left out one at a time, the card takes the fit over all
-        for q in ph: q["p0"] = q["p"]
+        for q in ph: q["p0"] = q["p"]; q["tops"] = q.get("all_p", q["p"])
         root = lambda q: max(1, len(q["p"])) ** .5
         w = [v / root(q) / sum(root(t) for t in s) for s, v in zip(S, weights) for q in s]
-        for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod), q)
-        kn = fit(ph, w, pod); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
+        for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod, near), q)
+        kn = fit(ph, w, pod, near); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
         before, after = ece(cat("p0")[keep], cat("y")[keep]), ece(cat("p")[keep], cat("y")[keep])
         for q in ph:
             k = q["p"] >= LISTED; q["missed"] += int(q["y"][~k].sum()); q["p"], q["y"] = q["p"][k], q["y"][k]
@@ -145,9 +168,13 @@ def main():
             L = [pmf_limits(q["p"], q["rate"], best[3], best[4]) for q in s]
             if L: print("  ", d.rstrip("/").split("/")[-1], "coverage %.3f width %.3f median relative error %.3f missed %.3f" % (np.mean([lo <= q["target"] <= hi for (m, lo, hi), q in zip(L, s)]), np.median([(hi - lo) / max(q["target"], 5) for (m, lo, hi), q in zip(L, s)]), np.median([abs(m - q["target"]) / q["target"] for (m, lo, hi), q in zip(L, s) if q["target"] >= 5] or [0]), sum(q["missed"] for q in s) / max(1, sum(q["y"].sum() for q in s))))
         out["pod" if pod else "bean"] = (kn, math.exp(a), b, best[3], best[4])
-    looks = np.array([p["looks"] for c, d in sets for p in json.load(open(c))["photos"] if p.get("looks")])
+    looks = np.array([p["looks"] for c, d in sets for p in json.load(open(c.split("+")[0]))["photos"] if p.get("looks")])
     if "--write" in sys.argv:
         t = open(card).read()
+        if near:
+            kn, missed, growing, stray, shift = out["bean"]; head, tail = t.split("[near]"); tail = re.sub(r"(?m)^weights = [^\n]+", "weights = " + json.dumps(kn), tail, count=1)
+            for k, v in (("missed_beans", "%.6f" % missed), ("missed_beans_weak", "%.3f" % growing), ("shift_logit", "%.2f" % shift), ("stray", "%.2f" % stray)): tail = re.sub(r"(?m)^%s = [^\n]+" % k, "%s = %s" % (k, v), tail, count=1)
+            open(card, "w").write(head + "[near]" + tail); return
         if len(looks):                                # photos like these are known: their spread, and the farthest of them
             mean, sd = looks.mean(0), looks.std(0) + 1e-3; far = np.sqrt((((looks - mean) / sd) ** 2).mean(1))
             v = lambda a: "[" + ", ".join("%.3f" % x for x in a) + "]"

@@ -1,4 +1,4 @@
-"""Trained weights as the ONNX file that the program reads. usage: export.py SIZE SIZE.pt OUT.onnx"""
+"""Trained weights as the ONNX file that the program reads. usage: export.py SIZE SIZE.pt OUT.onnx | export.py FIRST.onnx NEAR_SIZE NEAR.pt OUT.onnx"""
 import hashlib
 import sys
 
@@ -8,8 +8,10 @@ import net
 
 
 def main():
-    size, weights, out = sys.argv[1:4]
-    m = net.torch_net(net.layers(size)); m.load_state_dict(torch.load(weights, map_location="cpu")); data = net.onnx_model(net.layers(size), net.folded(m))
+    *first, size, weights, out = sys.argv[1:]
+    layers = net.near_layers(size) if first else net.layers(size)
+    m = net.torch_net(layers); m.load_state_dict(torch.load(weights, map_location="cpu"))
+    data = net.with_near(open(first[0], "rb").read(), layers, net.folded(m)) if first else net.onnx_model(layers, net.folded(m))
     open(out, "wb").write(data); print(len(data), "bytes, SHA-256", hashlib.sha256(data).hexdigest())
 
 

@@ -42,6 +42,25 @@ def layers(size="plain"):
     return out
 
 
+# The near look: widths at 1/2, 1/4, 1/8 and 1/16 of a patch, and blocks at 1/4, 1/8 and 1/16. What it says of the patch's middle is the
+# mean of the four middle cells: 0 a bean lies here (logit), 1 it is split (logit).
+NEAR_SIZES = {
+    "near": dict(w=(16, 24, 48, 64), n=(1, 1, 1)),
+    "near-wide": dict(w=(24, 40, 80, 112), n=(1, 2, 1)),
+}
+NEAR_CHANNELS = 2
+
+
+def near_layers(size="near"):
+    """As `layers`: a patch in, NEAR_CHANNELS at 1/16 out."""
+    z = NEAR_SIZES[size]; (w0, w1, w2, w3), (n4, n8, n16) = z["w"], z["n"]
+    out, cur = [("s", "conv", ["x"], (3, w0, 5, 2, True))], "s"
+    for name, at, wide, narrow, n in (("d", "q", w1, w0, n4), ("e", "e", w2, w1, n8), ("g", "g", w3, w2, n16)):
+        out += [(name, "conv", [cur], (narrow, wide, 3, 2, True))]; cur = name
+        for i in range(n): cur = block(out, f"{at}{i}", cur, wide, "full")
+    return out + [("y", "conv", [cur], (w3, NEAR_CHANNELS, 1, 1, False))]
+
+
 def cost(ls, h, w):
     """Multiply-adds for a picture of h x w px, and weights."""
     at, macs, weights = {"x": 1}, 0, 0
@@ -113,15 +132,15 @@ def folded(net):
     return out
 
 
-def onnx_model(ls, weights):
-    """An ONNX file's bytes, opset 13; weights in 8 bits with a scale for each channel that comes out, reckoned with in 32."""
-    import onnx
-    from onnx import TensorProto as T, helper as h, numpy_helper as nh
+def onnx_part(ls, weights, prefix=""):
+    """Nodes and initialisers of one network; its input is prefix + x, its output prefix + y."""
+    from onnx import helper as h, numpy_helper as nh
     import numpy as np
-    nodes, inits = [], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")]
+    nodes, inits, N = [], [], lambda name: prefix + name
     for name, op, ins, a in ls:
+        ins, name = [N(i) for i in ins], N(name)
         if op == "conv":
-            i, o, k, st, relu = a; p = k // 2; w, b = weights[name]
+            i, o, k, st, relu = a; p = k // 2; w, b = weights[name[len(prefix):]]
             scale = np.maximum(np.abs(w).reshape(o, -1).max(1), 1e-12).astype("float32") / 127
             q = np.round(w / scale[:, None, None, None]).astype("int8")
             inits += [nh.from_array(q, name + ".q"), nh.from_array(scale, name + ".s"), nh.from_array(np.zeros(o, "int8"), name + ".z"), nh.from_array(b, name + ".b")]
@@ -132,7 +151,29 @@ def onnx_model(ls, weights):
             nodes += [h.make_node("Add", ins, [name + "_s"]), h.make_node("Relu", [name + "_s"], [name])]
         else:
             nodes.append(h.make_node("Resize", [ins[0], "", "up_scale"], [name], mode="nearest", coordinate_transformation_mode="asymmetric", nearest_mode="floor"))
-    g = h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, OUT_CHANNELS, "h4", "w4"])], inits)
-    m = h.make_model(g, opset_imports=[h.make_opsetid("", 13)], producer_name="podfall recipe"); m.ir_version = 8
+    return nodes, inits
+
+
+def onnx_model(ls, weights):
+    """An ONNX file's bytes, opset 13; weights in 8 bits with a scale for each channel that comes out, reckoned with in 32."""
+    from onnx import TensorProto as T, helper as h, numpy_helper as nh
+    import numpy as np
+    nodes, inits = onnx_part(ls, weights)
+    return finished(h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, ls[-1][3][1], "hy", "wy"])], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")] + inits))
+
+
+def with_near(first, ls, weights):
+    """The bytes of an ONNX file that holds the network in the file `first` and, beside it, the near look: input near_x, output near_y."""
+    import onnx
+    from onnx import TensorProto as T, helper as h
+    g = onnx.load_model_from_string(first).graph; nodes, inits = onnx_part(ls, weights, "near_")
+    g.node.extend(nodes); g.initializer.extend(inits); g.input.append(h.make_tensor_value_info("near_x", T.FLOAT, [1, 3, "near_h", "near_w"])); g.output.append(h.make_tensor_value_info("near_y", T.FLOAT, [1, ls[-1][3][1], "near_hy", "near_wy"]))
+    return finished(g)
+
+
+def finished(graph):
+    import onnx
+    from onnx import helper as h
+    m = h.make_model(graph, opset_imports=[h.make_opsetid("", 13)], producer_name="podfall recipe"); m.ir_version = 8
     onnx.checker.check_model(m)
     return m.SerializeToString()

@@ -21,10 +21,10 @@ def upright(path):
     return cv2.imread(path, cv2.IMREAD_COLOR)          # OpenCV applies EXIF orientation
 
 
-def flat(im, t):
+def flat(im, t, px_per_mm=PX_PER_MM):
     """Top-down picture, 3 x 3 map flat_px <- photo_px."""
     w, h = t["frame"]["inner_mm"]
-    dst = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32) * PX_PER_MM
+    dst = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32) * px_per_mm
     if t["frame"].get("inner_corners_px"):
         src = np.array(t["frame"].get("inner_corners_ground_px") or t["frame"]["inner_corners_px"], np.float32)
         e = [np.linalg.norm(src[i] - src[(i + 1) % 4]) for i in range(4)]
@@ -33,10 +33,10 @@ def flat(im, t):
         if np.linalg.det(H[:2, :2]) < 0: H = cv2.getPerspectiveTransform(src[::-1].copy(), dst)
     else:                                              # a ring: taken as seen straight on
         r = np.array(t["frame"]["inner_ring_px"], np.float32); c, d, a = cv2.fitEllipse(r)
-        k = w * PX_PER_MM / ((d[0] + d[1]) / 2); H = np.array([[k, 0, w * PX_PER_MM / 2 - k * c[0]], [0, k, h * PX_PER_MM / 2 - k * c[1]], [0, 0, 1.0]])
+        k = w * px_per_mm / ((d[0] + d[1]) / 2); H = np.array([[k, 0, w * px_per_mm / 2 - k * c[0]], [0, k, h * px_per_mm / 2 - k * c[1]], [0, 0, 1.0]])
     hh, ww = im.shape[:2]
     q = cv2.perspectiveTransform(np.array([[[0, 0], [ww, 0], [ww, hh], [0, hh]]], np.float32), H)[0]
-    lo, hi = q.min(0), q.max(0); lo, hi = np.maximum(lo, -1400), np.minimum(hi, np.array([w, h]) * PX_PER_MM + 1400)
+    lo, hi = q.min(0), q.max(0); lo, hi = np.maximum(lo, -580 * px_per_mm), np.minimum(hi, np.array([w, h]) * px_per_mm + 580 * px_per_mm)
     H = np.array([[1, 0, -lo[0]], [0, 1, -lo[1]], [0, 0, 1.0]]) @ H
     size = (int(hi[0] - lo[0]), int(hi[1] - lo[1]))
     k = math.sqrt(abs(np.linalg.det(np.linalg.inv(H)[:2, :2] / np.linalg.inv(H)[2, 2])))   # photo px per flat px, about

@@ -372,10 +372,11 @@ def camera(r, im, again=False):
     return u8
 
 
-def tile(r, out_px, cut, grounds, photos=()):
-    """One finished tile: uint8 BGR out_px square at PX_PER_MM, and its truth rows. A third lie on pieces of flat photos, where there are some."""
+def tile(r, out_px, cut, grounds, photos=(), px_per_mm=PX_PER_MM, scales=(1.5, 5.0)):
+    """One finished tile: uint8 BGR out_px square at px_per_mm as a photo of one of the `scales` shows it, and its truth rows. A third lie on
+    pieces of flat photos, where there are some."""
     photo = photos[r.integers(len(photos))] if len(photos) and r.random() < .33 else None
-    q = PX_PER_MM * photo["k"] if photo else math.exp(r.uniform(math.log(1.5), math.log(5.0))); size_mm = out_px / PX_PER_MM
+    q = px_per_mm * photo["k"] if photo else math.exp(r.uniform(*map(math.log, scales))); size_mm = out_px / px_per_mm
     t = scene(r, size_mm, cut, grounds, q, photo)
     rows = truth(t); u8 = camera(r, t.im, t.photo)
     k = out_px / t.n

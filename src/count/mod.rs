@@ -44,12 +44,12 @@ impl Default for CountSettings {
 
 /// Objects inside the frame, numbered from 1 from top to bottom, and the count over them.
 ///
-/// `scored` is sorted; objects whose centre lies outside the inner edge are left out.
+/// `scored` is sorted; `allowances`: of beans, and of pods. Objects whose centre lies outside the inner edge are left out.
 pub fn tally(
     scored: &[Scored],
     plot: &Plot,
     spec: FrameSpec,
-    allowance: &Allowance,
+    allowances: &[Allowance; 2],
     settings: &CountSettings,
 ) -> (Vec<Object>, Counts) {
     let inside: Vec<&Scored> = scored
@@ -62,7 +62,7 @@ pub fn tally(
         .zip(1..)
         .map(|(s, id)| object(s, id, plot, settings))
         .collect();
-    (objects, counts(&inside, allowance))
+    (objects, counts(&inside, allowances))
 }
 
 /// Whether a place on the plot lies inside the inner edge.
@@ -79,7 +79,7 @@ pub fn is_inside(p: Point, spec: FrameSpec) -> bool {
     }
 }
 
-fn counts(inside: &[&Scored], allowance: &Allowance) -> Counts {
+fn counts(inside: &[&Scored], [of_beans, of_pods]: &[Allowance; 2]) -> Counts {
     let each = |f: fn(&Scored) -> f64| {
         inside
             .iter()
@@ -88,19 +88,20 @@ fn counts(inside: &[&Scored], allowance: &Allowance) -> Counts {
             .collect::<Vec<f64>>()
     };
     let beans = Allowances {
-        missed: allowance.missed_beans,
-        stray: allowance.stray,
-        shift_logit: allowance.shift_logit,
+        missed: of_beans.missed_beans,
+        stray: of_beans.stray,
+        shift_logit: of_beans.shift_logit,
     };
     let pods = Allowances {
-        missed: allowance.missed_pods,
-        ..beans
+        missed: of_pods.missed_pods,
+        stray: 0.0,
+        shift_logit: of_pods.shift_logit,
     };
     let none = Allowances {
         stray: 0.0,
         ..beans
     };
-    let pod_limits = how_many(&each(|s| s.chances.pod), &Allowances { stray: 0.0, ..pods });
+    let pod_limits = how_many(&each(|s| s.chances.pod), &pods);
     Counts {
         beans: how_many(&each(|s| s.chances.bean + s.chances.split), &beans),
         split_beans: how_many(&each(|s| s.chances.split), &none),

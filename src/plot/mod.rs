@@ -205,7 +205,7 @@ pub fn flatten(
         width_px: width_px as usize,
         height_px: height_px as usize,
         px_per_mm: settings.px_per_mm,
-        margin_mm: settings.margin_mm,
+        corner_mm: Point::new(-settings.margin_mm, -settings.margin_mm),
     };
     let middle = outline::stretches(&map, Point::new(width_mm / 2.0, height_mm / 2.0));
     let photo_px_per_plot_px = (middle.0 * middle.1).sqrt() / settings.px_per_mm;
@@ -226,6 +226,28 @@ pub fn flatten(
         map,
         light,
     })
+}
+
+/// Draws one spot of the ground from straight above at a scale of its own, as photographed.
+///
+/// - `photo_pixels`: upright, 8-bit sRGB; `map` from the plot that was drawn of it.
+/// - Returns `side_px` × `side_px` pixels about `middle_mm` (plot mm), `px_per_mm` to the millimetre.
+pub fn close_up(
+    photo_pixels: &RgbImage,
+    map: &PlotMap,
+    middle_mm: Point,
+    (side_px, px_per_mm): (usize, f64),
+) -> RgbImage {
+    let half_mm = side_px as f64 / px_per_mm / 2.0;
+    let raster = warp::Raster {
+        width_px: side_px,
+        height_px: side_px,
+        px_per_mm,
+        corner_mm: Point::new(middle_mm.x - half_mm, middle_mm.y - half_mm),
+    };
+    let stretches = outline::stretches(map, middle_mm);
+    let photo_px_per_px = (stretches.0 * stretches.1).sqrt() / px_per_mm;
+    warp::warp(photo_pixels, map, &raster, photo_px_per_px)
 }
 
 #[cfg(test)]

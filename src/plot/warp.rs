@@ -13,14 +13,15 @@ pub(super) struct Raster {
     pub width_px: usize,
     pub height_px: usize,
     pub px_per_mm: f64,
-    pub margin_mm: f64,
+    /// Where on the plot its first corner lies, plot mm.
+    pub corner_mm: Point,
 }
 
 impl Raster {
     fn mm(&self, x_px: f64, y_px: f64) -> Point {
         Point::new(
-            x_px / self.px_per_mm - self.margin_mm,
-            y_px / self.px_per_mm - self.margin_mm,
+            self.corner_mm.x + x_px / self.px_per_mm,
+            self.corner_mm.y + y_px / self.px_per_mm,
         )
     }
 }

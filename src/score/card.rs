@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::net::NearLook;
 use crate::stats;
 
 /// The card of a network, kept as TOML beside it. Every figure in it was measured on photos that it was not trained on.
@@ -23,6 +24,9 @@ pub struct Card {
     pub pod: Calibration,
     /// What the count has to allow for.
     pub allowance: Allowance,
+    /// The look from near; without it there is none.
+    #[serde(default)]
+    pub near: Option<Near>,
     /// What it was trained on.
     pub known: Known,
     /// Data, licences, split, figures, weaknesses: for people.
@@ -43,6 +47,61 @@ pub struct Calibration {
     pub least_heat: f64,
     /// w0 to w11.
     pub weights: [f64; 12],
+}
+
+/// How hilltops are looked at from near, and what then holds of beans in the place of the rest of the card.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Near {
+    /// Scale of the spots it looks at.
+    pub px_per_mm: f64,
+    /// Side of a spot, px.
+    pub side_px: usize,
+    /// Coarsest photo that is looked at from near, photo px per mm of ground: in a coarser one there is nothing more to see.
+    pub least_photo_px_per_mm: f64,
+    /// Weakest heat of a hilltop that is looked at.
+    pub least_heat: f64,
+    /// u0 to u7: with z the logit that the near look gives and x, c, s, k, g, r as in [`Calibration`],
+    /// logit p = u0 + u1 x + u2 z + u3 c + u4 s + u5 k + u6 g + u7 r.
+    pub weights: [f64; 8],
+    /// What the count of beans has to allow for.
+    pub allowance: Allowance,
+}
+
+/// Logits of the near look beyond this say no more.
+const MOST_NEAR_LOGIT: f64 = 4.0;
+
+impl Near {
+    fn probability(&self, heat: f64, near: NearLook, around: Surroundings) -> f64 {
+        let z = near.bean_logit.clamp(-MOST_NEAR_LOGIT, MOST_NEAR_LOGIT);
+        let w = &self.weights;
+        let y = w[0]
+            + w[1] * logit(heat)
+            + w[2] * z
+            + w[3] * around.cover
+            + w[4] * around.scale
+            + w[5] * around.weak
+            + w[6] * around.strong
+            + w[7] * around.clear;
+        stats::logistic(y)
+    }
+}
+
+impl Card {
+    /// Probability that a bean lies at a hilltop of this heat, seen from near or not.
+    pub fn bean_probability(&self, heat: f64, seen: Option<NearLook>, around: Surroundings) -> f64 {
+        match self.near.as_ref().zip(seen) {
+            Some((near, seen)) => near.probability(heat, seen, around),
+            None => self.bean.probability(heat, around),
+        }
+    }
+
+    /// What the counts of beans and of pods have to allow for on a plot with these surroundings; `near`: it was looked at from near.
+    pub fn allowances(&self, around: Surroundings, near: bool) -> [Allowance; 2] {
+        let near = self.near.as_ref().filter(|_| near);
+        let beans = near.map_or(&self.allowance, |near| &near.allowance);
+        [beans.at(around), self.allowance.at(around)]
+    }
 }
 
 /// What a probability depends on besides the heat.

@@ -6,7 +6,7 @@ use super::{
     Chances, Scored,
     card::{Card, Surroundings},
     mirror::look_twice,
-    net::{Maps, Measure, Memory, Net, NetError},
+    net::{Maps, Measure, Memory, NearLook, Net, NetError},
     peaks::{Peak, peaks},
 };
 use crate::{
@@ -27,6 +27,45 @@ const POD_REACH: usize = 6;
 const SAME_MM: f64 = 2.6;
 /// Probability under which a bean's hilltop is left out of the list.
 const LEAST_PROBABILITY: f64 = 0.05;
+
+/// Where the network's heat is highest.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Hilltops {
+    /// Beans, whole or split.
+    pub beans: Vec<Peak>,
+    /// Of each of them, whether it lies inside the frame.
+    pub inside: Vec<bool>,
+    /// Pods.
+    pub pods: Vec<Peak>,
+}
+
+impl Hilltops {
+    /// Reads them off what the network says of a plot.
+    pub fn of(maps: &Maps, plot: &Plot, card: &Card) -> Self {
+        let find = |heat, reach, least: f64| peaks(heat, reach, least as f32, Maps::HEAT_PX);
+        let beans = find(&maps.bean_heat, BEAN_REACH, card.bean.least_heat);
+        let (last_x, last_y) = (plot.inside.width() - 1, plot.inside.height() - 1);
+        let is_inside = |peak: &Peak| {
+            let (x, y) = (peak.x_plot_px as u32, peak.y_plot_px as u32);
+            plot.inside.get_pixel(x.min(last_x), y.min(last_y)).0[0] > 0
+        };
+        Self {
+            inside: beans.iter().map(is_inside).collect(),
+            pods: find(&maps.pod_heat, POD_REACH, card.pod.least_heat),
+            beans,
+        }
+    }
+
+    /// Heats of the beans' that lie inside the frame.
+    fn heats_inside(&self) -> Vec<f64> {
+        let inside = self
+            .beans
+            .iter()
+            .zip(&self.inside)
+            .filter(|(_, inside)| **inside);
+        inside.map(|(peak, _)| peak.heat).collect()
+    }
+}
 
 /// What the network makes of a plot.
 #[derive(Debug, Clone, PartialEq)]
@@ -53,40 +92,34 @@ pub fn look(
     }
 }
 
-/// Judges a plot by what the network saw.
+/// Judges a plot by what the network saw: its maps, their hilltops, and what it saw of each bean's from near.
 ///
-/// What is listed are the network's hilltops. Where something bean-sized was outlined at one, its measured size is taken.
+/// What is listed are the hilltops. Where something bean-sized was outlined at one, its measured size is taken.
 pub fn judge(
     plot: &Plot,
     ground: &Ground,
     middles: &Middles<'_>,
-    (maps, card): (&Maps, &Card),
+    (maps, hilltops, near): (&Maps, &Hilltops, Option<&[Option<NearLook>]>),
+    card: &Card,
 ) -> Judged {
-    let beans = peaks(
-        &maps.bean_heat,
-        BEAN_REACH,
-        card.bean.least_heat as f32,
-        Maps::HEAT_PX,
-    );
     let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm)
-        .with_hilltops(&heats_inside(plot, &beans), plot.inside_m2() / M2_PER_FT2);
+        .with_hilltops(&hilltops.heats_inside(), plot.inside_m2() / M2_PER_FT2);
     let mut found: Vec<Scored> = Vec::new();
-    let pods = peaks(
-        &maps.pod_heat,
-        POD_REACH,
-        card.pod.least_heat as f32,
-        Maps::HEAT_PX,
-    );
+    let pods = &hilltops.pods;
     found.extend(
         pods.iter()
             .map(|peak| pod(plot, maps, peak, card.pod.probability(peak.heat, around))),
     );
+    let near = near
+        .unwrap_or_default()
+        .iter()
+        .copied()
+        .chain(std::iter::repeat(None));
     found.extend(
-        beans
-            .iter()
-            .map(|peak| (peak, card.bean.probability(peak.heat, around)))
-            .filter(|(_, any)| listed(1.0 - any))
-            .map(|(peak, any)| bean(plot, maps, peak, any, middles)),
+        (hilltops.beans.iter().zip(near))
+            .map(|(peak, near)| (peak, near, card.bean_probability(peak.heat, near, around)))
+            .filter(|(.., any)| listed(1.0 - any))
+            .map(|(peak, near, any)| bean((plot, maps), peak, (any, near), middles)),
     );
     found.retain(|scored| listed(scored.chances.other));
     found.sort_by(|a, b| {
@@ -104,27 +137,16 @@ fn listed(other: f64) -> bool {
     1.0 - other >= LEAST_PROBABILITY
 }
 
-/// Heats of the hilltops that lie inside the frame.
-fn heats_inside(plot: &Plot, hilltops: &[Peak]) -> Vec<f64> {
-    let (last_x, last_y) = (plot.inside.width() - 1, plot.inside.height() - 1);
-    hilltops
-        .iter()
-        .filter(|peak| {
-            let (x, y) = (peak.x_plot_px as u32, peak.y_plot_px as u32);
-            plot.inside.get_pixel(x.min(last_x), y.min(last_y)).0[0] > 0
-        })
-        .map(|peak| peak.heat)
-        .collect()
-}
-
-fn place(plot: &Plot, peak: &Peak) -> Point {
-    plot.mm_from_plot_px(Point::new(peak.x_plot_px, peak.y_plot_px))
-}
-
-fn bean(plot: &Plot, maps: &Maps, peak: &Peak, any: f64, middles: &Middles<'_>) -> Scored {
-    let centre_mm = place(plot, peak);
+fn bean(
+    (plot, maps): (&Plot, &Maps),
+    peak: &Peak,
+    (any, near): (f64, Option<NearLook>),
+    middles: &Middles<'_>,
+) -> Scored {
+    let centre_mm = peak.place_mm(plot);
     let measure = |what| maps.measure(what, peak.x_plot_px, peak.y_plot_px);
-    let split = any * logistic(measure(Measure::SplitLogit));
+    let split_logit = near.map_or_else(|| measure(Measure::SplitLogit), |near| near.split_logit);
+    let split = any * logistic(split_logit);
     let measured = middles.nearest(centre_mm, SAME_MM);
     let across_mm = 2.0 * measure(Measure::LogRadiusMm).exp().clamp(1.0, 8.0);
     let candidate = measured.map_or_else(
@@ -167,7 +189,7 @@ fn pod(plot: &Plot, maps: &Maps, peak: &Peak, probability: f64) -> Scored {
     let angle_rad = measure(Measure::Sin2).atan2(measure(Measure::Cos2)) / 2.0;
     Scored {
         candidate: Candidate {
-            centre_mm: place(plot, peak),
+            centre_mm: peak.place_mm(plot),
             length_mm,
             width_mm: POD_WIDTH_MM.min(length_mm),
             angle_rad,

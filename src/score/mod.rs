@@ -5,10 +5,12 @@ use serde::{Deserialize, Serialize};
 pub mod card;
 pub mod learned;
 pub mod mirror;
+pub mod near;
 pub mod net;
 pub mod peaks;
 
 pub use learned::likeness_measures;
+pub use near::look_near;
 
 use crate::candidate::Candidate;
 

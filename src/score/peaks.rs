@@ -2,6 +2,8 @@
 
 use ndarray::Array2;
 
+use crate::{geometry::Point, plot::Plot};
+
 /// A hilltop of heat.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Peak {
@@ -11,6 +13,13 @@ pub struct Peak {
     pub y_plot_px: f64,
     /// Heat there, 0..1.
     pub heat: f64,
+}
+
+impl Peak {
+    /// Where it lies on the plot, mm.
+    pub fn place_mm(&self, plot: &Plot) -> Point {
+        plot.mm_from_plot_px(Point::new(self.x_plot_px, self.y_plot_px))
+    }
 }
 
 /// Every cell that is warmer than `least` and than all others within `reach` cells, row by row.

@@ -24,8 +24,9 @@ use podfall::{
     report::csv::counts_csv,
     score::{
         card::Card,
-        learned, likeness_measures,
-        net::{Memory, Net},
+        learned::{self, Hilltops},
+        likeness_measures,
+        net::{Memory, NearLook, Net},
     },
     season::Season,
     sheet::Sheet,
@@ -351,10 +352,26 @@ fn card(bytes: &[u8]) {
     let settings = Settings::new(FrameSettings::new("3x3in".parse().unwrap()));
     let maps = learned::look(plot, (&model.net, &model.card), &mut Memory::default()).unwrap();
     let middles = Middles::find(plot, ground, &settings.blobs);
-    let judged = learned::judge(plot, ground, &middles, (&maps, &model.card));
-    let allowance = model.card.allowance.at(judged.around);
+    let tops = Hilltops::of(&maps, plot, &model.card);
+    let seen = NearLook {
+        bean_logit: 1.0,
+        split_logit: -1.0,
+    };
+    let near = model
+        .card
+        .near
+        .as_ref()
+        .map(|_| vec![Some(seen); tops.beans.len()]);
+    let judged = learned::judge(
+        plot,
+        ground,
+        &middles,
+        (&maps, &tops, near.as_deref()),
+        &model.card,
+    );
+    let allowances = model.card.allowances(judged.around, near.is_some());
     let spec = settings.frame.spec;
-    let (_, counts) = tally(&judged.scored, plot, spec, &allowance, &settings.count);
+    let (_, counts) = tally(&judged.scored, plot, spec, &allowances, &settings.count);
     for amount in [
         &counts.beans,
         &counts.split_beans,
@@ -374,7 +391,9 @@ fn network_seeds() -> Vec<Vec<u8>> {
 /// Past the card's SHA-256, as a forged card would let it.
 fn network(bytes: &[u8]) {
     if let Ok(net) = Net::from_bytes(bytes) {
-        let _ = net.look(&image::RgbImage::new(64, 48), &mut Memory::default());
+        let memory = &mut Memory::default();
+        let _ = net.look(&image::RgbImage::new(64, 48), memory);
+        let _ = net.look_near(&image::RgbImage::new(64, 64), memory);
     }
 }
 

@@ -32,9 +32,14 @@ const TILE_PX: usize = 1280;
 /// What a tile sees beyond its own part, plot pixels: of the reach of its layers (130 px) all that was seen to matter.
 const HALO_PX: usize = 96;
 
+/// Channels of what is said of a spot from near.
+const NEAR_CHANNELS: usize = 2;
+
 /// A network ready to look.
 pub struct Net {
     plan: Plan,
+    /// The one that looks at a spot from near.
+    near: Option<Plan>,
 }
 
 impl std::fmt::Debug for Net {
@@ -61,7 +66,9 @@ pub enum NetError {
         why: &'static str,
     },
     /// Not of the form that is needed.
-    #[error("the model has {inputs} inputs and {outputs} outputs, needs one of each")]
+    #[error(
+        "the model has {inputs} inputs and {outputs} outputs, needs one of each, or two for a look from near"
+    )]
     Form {
         /// Inputs found.
         inputs: usize,
@@ -120,6 +127,15 @@ pub enum Measure {
     Sin2 = 6,
 }
 
+/// What the network says of the middle of a spot seen from near.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct NearLook {
+    /// Logit that a bean, whole or split, lies there.
+    pub bean_logit: f64,
+    /// Logit that the bean is split.
+    pub split_logit: f64,
+}
+
 impl Maps {
     /// Plot pixels to one cell of heat.
     pub const HEAT_PX: usize = CELL_PX / 2;
@@ -138,9 +154,52 @@ impl Net {
     /// # Errors
     /// [`NetError`] when the file is no such network.
     pub fn from_bytes(bytes: &[u8]) -> Result<Self, NetError> {
-        Ok(Self {
-            plan: read::plan(bytes)?,
-        })
+        let (plan, near) = read::plans(bytes)?;
+        Ok(Self { plan, near })
+    }
+
+    /// Whether it can look at a spot from near.
+    pub fn looks_near(&self) -> bool {
+        self.near.is_some()
+    }
+
+    /// Looks at one spot from near: a square of [`STEP_PX`] pixels times an even number, as photographed. `None` where the network cannot.
+    ///
+    /// # Errors
+    /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
+    pub fn look_near(
+        &self,
+        spot: &RgbImage,
+        memory: &mut Memory,
+    ) -> Result<Option<NearLook>, NetError> {
+        let Some(plan) = &self.near else {
+            return Ok(None);
+        };
+        let (w, h) = (spot.width() as usize, spot.height() as usize);
+        let whole = |n: usize| Part {
+            own: 0..n,
+            seen: 0..n,
+        };
+        let across = whole(w);
+        let looked = Looked {
+            rows: h,
+            cols: w,
+            row: &|row, cells| put_pixels(spot, &across, row, cells),
+        };
+        let answer = answer_of(plan, &looked, STEP_PX, NEAR_CHANNELS, memory)?;
+        let (row, col) = (answer.size.rows / 2, answer.size.cols / 2);
+        let stored = answer.size.channels;
+        let middle = |channel: usize| {
+            let cell = |row: usize, col: usize| f64::from(answer.row(row)[col * stored + channel]);
+            (cell(row - 1, col - 1) + cell(row - 1, col) + cell(row, col - 1) + cell(row, col))
+                / 4.0
+        };
+        let near = NearLook {
+            bean_logit: middle(0),
+            split_logit: middle(1),
+        };
+        memory.give_back(answer);
+        Ok(Some(near))
     }
 
     /// Looks at a plot as photographed (sRGB, at the network's scale), with memory of looks before.
@@ -179,18 +238,29 @@ impl Net {
             cols: w,
             row: &|row, cells| put_pixels(raw, across, down.seen.start + row, cells),
         };
-        let run = self.plan.run(&looked, memory);
-        let answer = run.map_err(|source| NetError::Run {
-            width_px: w,
-            height_px: h,
-            source,
-        })?;
-        let needed = [h / CELL_PX, w / CELL_PX, CHANNELS];
-        let got = [answer.size.rows, answer.size.cols, self.plan.channels];
-        if got != needed {
-            return Err(NetError::Answer { got, needed });
-        }
-        Ok(answer)
+        answer_of(&self.plan, &looked, CELL_PX, CHANNELS, memory)
+    }
+}
+
+/// Runs a network, and sees to it that its answer has the shape that is needed.
+fn answer_of(
+    plan: &Plan,
+    looked: &Looked<'_>,
+    cell_px: usize,
+    channels: usize,
+    memory: &mut Memory,
+) -> Result<Grid, NetError> {
+    let run = plan.run(looked, memory);
+    let answer = run.map_err(|source| NetError::Run {
+        width_px: looked.cols,
+        height_px: looked.rows,
+        source,
+    })?;
+    let needed = [looked.rows / cell_px, looked.cols / cell_px, channels];
+    let got = [answer.size.rows, answer.size.cols, plan.channels];
+    match got == needed {
+        true => Ok(answer),
+        false => Err(NetError::Answer { got, needed }),
     }
 }
 

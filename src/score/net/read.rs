@@ -4,7 +4,7 @@
 //! a number, doubling by nearest neighbour, and nothing below zero; weights in 32 or 16 bits, or in 8 with a scale a
 //! channel.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use prost::Message;
 use pulp::Arch;
@@ -14,7 +14,7 @@ use super::{
     conv::{Form, Layer},
     grid::WIDE,
     join::joined,
-    onnx::{FLOAT, FLOAT16, INT8, Model, Node, Tensor},
+    onnx::{FLOAT, FLOAT16, Graph, INT8, Model, Node, Tensor},
     plan::{Part, Plan, Step},
 };
 
@@ -60,20 +60,61 @@ struct Reader<'a> {
     arch: Arch,
 }
 
-/// Reads a file.
-pub(super) fn plan(bytes: &[u8]) -> Result<Plan, NetError> {
+/// Reads a file: the network that looks at a plot, and, where there is one, that which looks at a spot from near.
+pub(super) fn plans(bytes: &[u8]) -> Result<(Plan, Option<Plan>), NetError> {
     let model = Model::decode(bytes).map_err(NetError::Unreadable)?;
     let graph = model.graph.unwrap_or_default();
+    let kept = |name: &str| graph.initializer.iter().any(|t| t.name == name);
+    let inputs = graph.input.iter().map(|input| input.name.as_str());
+    let inputs: Vec<&str> = inputs.filter(|&name| !kept(name)).collect();
+    let outputs: Vec<&str> = graph.output.iter().map(|o| o.name.as_str()).collect();
+    if graph.node.len() > MOST_NODES {
+        return Err(refuse("", "there are too many layers"));
+    }
+    match (inputs.as_slice(), outputs.as_slice()) {
+        (&[input], &[output]) => Ok((plan(&graph, &graph.node, (input, output))?, None)),
+        (&[input, near_input], &[output, near_output]) => {
+            let far = nodes_for(&graph, output);
+            let near = nodes_for(&graph, near_output);
+            Ok((
+                plan(&graph, far, (input, output))?,
+                Some(plan(&graph, near, (near_input, near_output))?),
+            ))
+        }
+        _ => Err(NetError::Form {
+            inputs: inputs.len(),
+            outputs: outputs.len(),
+        }),
+    }
+}
+
+/// The nodes of which one value is made, in their order.
+fn nodes_for<'a>(graph: &'a Graph, output: &'a str) -> Vec<&'a Node> {
+    let mut needed = HashSet::from([output]);
+    let mut nodes = Vec::new();
+    // A node stands after those that it reads.
+    for node in graph.node.iter().rev() {
+        if node
+            .output
+            .iter()
+            .any(|made| needed.contains(made.as_str()))
+        {
+            needed.extend(node.input.iter().map(String::as_str));
+            nodes.push(node);
+        }
+    }
+    nodes.reverse();
+    nodes
+}
+
+/// Reads one network of a file, from what it looks at to its answer.
+fn plan<'a>(
+    graph: &'a Graph,
+    nodes: impl IntoIterator<Item = &'a Node>,
+    (input, output): (&str, &str),
+) -> Result<Plan, NetError> {
     let kept = (graph.initializer.iter()).map(|t| (t.name.as_str(), Numbers::Kept(t)));
     let numbers: HashMap<&str, Numbers<'_>> = kept.collect();
-    let inputs = graph.input.iter().map(|input| input.name.as_str());
-    let inputs: Vec<&str> = inputs.filter(|name| !numbers.contains_key(*name)).collect();
-    let (&[input], [output]) = (inputs.as_slice(), graph.output.as_slice()) else {
-        return Err(NetError::Form {
-            inputs: inputs.len(),
-            outputs: graph.output.len(),
-        });
-    };
     let pixels = Value {
         number: 0,
         channels: 3,
@@ -86,17 +127,13 @@ pub(super) fn plan(bytes: &[u8]) -> Result<Plan, NetError> {
         weights: 0,
         arch: Arch::new(),
     };
-    if graph.node.len() > MOST_NODES {
-        return Err(refuse("", "there are too many layers"));
-    }
-    for node in &graph.node {
+    for node in nodes {
         reader.node(node)?;
     }
-    let name = output.name.as_str();
     let answer = reader
         .values
-        .get(name)
-        .ok_or_else(|| refuse(name, "nothing makes the answer"))?;
+        .get(output)
+        .ok_or_else(|| refuse(output, "nothing makes the answer"))?;
     let steps = joined(reader.steps, answer.number);
     let answer = (answer.number, answer.channels);
     Ok(Plan::new(steps, reader.values.len(), answer))

@@ -258,7 +258,7 @@ fn file(node: Vec<Node>, initializer: Vec<Kept>, answer: &str) -> Vec<u8> {
 
 /// What a file makes of chance, row by row.
 fn made(bytes: &[u8]) -> Vec<f32> {
-    let plan = read::plan(bytes).unwrap();
+    let (plan, _) = read::plans(bytes).unwrap();
     let picture: Vec<f32> = std::iter::repeat_with(chance(5))
         .take(12 * 20 * 3)
         .collect();
@@ -361,6 +361,107 @@ fn the_same_network_in_other_words_makes_the_same() {
     // Cells are doubled: each stands four times.
     let at = |row: usize, col: usize| &plain[(row * 20 + col) * 16..][..16];
     assert!((0..12 * 20).all(|i| at(i / 20, i % 20) == at(i / 20 / 2 * 2, i % 20 / 2 * 2)));
+}
+
+/// The graph of a file, all its names with something before them.
+fn renamed(bytes: &[u8], before: &str) -> Graph {
+    let mut graph = Model::decode(bytes).unwrap().graph.unwrap();
+    let other = |name: &mut String| {
+        if !name.is_empty() {
+            name.insert_str(0, before);
+        }
+    };
+    graph
+        .initializer
+        .iter_mut()
+        .for_each(|t| other(&mut t.name));
+    for node in &mut graph.node {
+        node.input.iter_mut().for_each(other);
+        node.output.iter_mut().for_each(other);
+    }
+    graph.input.iter_mut().for_each(|v| other(&mut v.name));
+    graph.output.iter_mut().for_each(|v| other(&mut v.name));
+    graph
+}
+
+/// One file of both: the second looks from near.
+fn two_in_one(far: Graph, near: Graph) -> Vec<u8> {
+    let mut graph = far;
+    graph.node.extend(near.node);
+    graph.initializer.extend(near.initializer);
+    graph.input.extend(near.input);
+    graph.output.extend(near.output);
+    Model { graph: Some(graph) }.encode_to_vec()
+}
+
+/// A network that looks from near: 2 channels at a sixteenth of the size, by one convolution.
+fn near_network() -> Vec<u8> {
+    let next = chance(9);
+    let weights = floats("w", &[2, 3, 5, 5], std::iter::repeat_with(next).take(150));
+    let way: &[(&str, &[i64])] = &[("strides", &[15, 15]), ("pads", &[2, 2, 2, 2])];
+    file(
+        vec![node("Conv", &["x", "w"], "y", way)],
+        vec![weights],
+        "y",
+    )
+}
+
+#[test]
+fn two_networks_of_one_file_answer_as_each_alone() {
+    let far = small_network(false, false);
+    let both = two_in_one(renamed(&far, ""), renamed(&near_network(), "near_"));
+    assert_eq!(made(&both), made(&far));
+    let (_, near) = read::plans(&both).unwrap();
+    let (alone, none) = read::plans(&near_network()).unwrap();
+    assert!(none.is_none());
+    let looked = Looked {
+        rows: 60,
+        cols: 60,
+        row: &|row, cells| {
+            let mut next = chance(row as u32);
+            cells.fill_with(&mut next);
+        },
+    };
+    let memory = &mut Memory::default();
+    let [a, b] = [&near.unwrap(), &alone].map(|plan| plan.run(&looked, memory).unwrap());
+    assert_eq!((a.size.rows, a.row(2)), (b.size.rows, b.row(2)));
+
+    // Two inputs of which one leads nowhere, and a name that both use.
+    let mut half = Model::decode(both.as_slice()).unwrap().graph.unwrap();
+    half.output.pop();
+    let half = Model { graph: Some(half) }.encode_to_vec();
+    let told = Net::from_bytes(&half).unwrap_err().to_string();
+    assert!(told.contains("2 inputs and 1 outputs"), "{told}");
+}
+
+#[test]
+fn a_look_from_near_is_told_of_the_middle() {
+    let file = include_bytes!("../../../fixtures/small-network/network.onnx");
+    let far = Model::decode(&file[..]).unwrap().graph.unwrap();
+    assert!(!Net::from_bytes(file).unwrap().looks_near());
+    // One cell for 16 px: what is said is the mean of the four in the middle, of each channel.
+    let mut pixels = RgbImage::new(64, 64);
+    for (x, y, v) in [(16, 16, 255), (32, 16, 55), (16, 32, 5), (32, 32, 100)] {
+        pixels.put_pixel(x, y, image::Rgb([v, 0, 0]));
+    }
+    let red = [0.0, 0.0, 1.0, 0.0, 1.0, 0.0];
+    let sixteenth: &[(&str, &[i64])] = &[("strides", &[4, 4])];
+    let mut nodes = vec![node("Conv", &["x", "w"], "a", sixteenth)];
+    nodes.push(node("Conv", &["a", "v"], "y", sixteenth));
+    let kept = [
+        floats("w", &[2, 3, 1, 1], red),
+        floats("v", &[2, 2, 1, 1], [1.0, 0.0, 0.0, 2.0]),
+    ];
+    let near = Model::decode(super::tests::file(nodes, kept.into(), "y").as_slice()).unwrap();
+    let near = renamed(&near.encode_to_vec(), "near_");
+    let net = Net::from_bytes(&two_in_one(far, near)).unwrap();
+    let seen = net
+        .look_near(&pixels, &mut Memory::default())
+        .unwrap()
+        .unwrap();
+    let mean = (255.0 + 55.0 + 5.0 + 100.0) / 4.0 / 255.0 - 0.5;
+    assert!((seen.bean_logit - mean).abs() < 1e-6, "{seen:?}");
+    assert!((seen.split_logit + 1.0).abs() < 1e-6, "{seen:?}");
 }
 
 #[test]
