@@ -11,8 +11,9 @@ use crate::{
     photo,
     pipeline::{Picture, Settings},
     plan::TooFew,
-    report::html::{
-        self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
+    report::{
+        html::{self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table},
+        loss::places_for,
     },
     units::{GroundM2, plural},
 };
@@ -168,7 +169,7 @@ fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Sum
                 "On the ground, mean of all frames",
                 l.amount.bu_per_ac,
                 "bu/ac",
-                2,
+                places_for(l.amount.bu_per_ac, TooFew::over(l).short(&l.amount)),
             )
         }),
         figures: loss.map(figures).unwrap_or_default(),
@@ -191,11 +192,16 @@ pub fn told_once(photos: &[PhotoCount]) -> Vec<String> {
         }
     }
     (worst.values())
-        .map(|(n, most)| format!("on {}, at most: {}", plural(*n, "photo"), most.message))
+        .map(|(n, most)| match *n {
+            // The only photo that there is needs no counting; of one among several nothing is "at most".
+            1 if photos.len() == 1 => most.message.clone(),
+            1 => format!("on 1 photo: {}", most.message),
+            n => format!("on {}, at most: {}", plural(n, "photo"), most.message),
+        })
         .collect()
 }
 
-fn figure(name: &str, limits: Limits, unit: &str, decimals: u8) -> Figure {
+fn figure(name: &str, limits: Limits, unit: &str, decimals: usize) -> Figure {
     Figure {
         name: name.to_owned(),
         limits,

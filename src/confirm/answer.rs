@@ -7,6 +7,7 @@ use crate::{
     counts::Limits,
     loss::{Assumptions, Basis, FrameLoss, LossCaution, Source, loss_by_source, loss_over},
     plan::{TOO_FEW, TooFew},
+    report::loss::places_for,
 };
 
 /// One number for the page.
@@ -19,7 +20,7 @@ pub struct Figure {
     /// Its unit.
     pub unit: &'static str,
     /// Decimals that it is shown with.
-    pub decimals: u8,
+    pub decimals: usize,
     /// What is said where the limits say nothing.
     pub too_few: Option<String>,
 }
@@ -181,8 +182,9 @@ fn figures(
         let mut all: Vec<(Source, Figure)> = (loss.sources.iter())
             .map(|s| {
                 let (title, bu) = (s.source.title(), s.amount.bu_per_ac);
+                let places = places_for(bu, too_few.short(&s.amount));
                 let words = too_few.words(&s.amount);
-                (s.source, figure(title, bu, "bu/ac", 2, words))
+                (s.source, figure(title, bu, "bu/ac", places, words))
             })
             .collect();
         let total = all.iter().position(|(source, _)| *source == Source::Total);
@@ -199,13 +201,13 @@ fn figures(
     let loss = loss_over(frames, assumptions).ok()?;
     let too_few = TooFew::over(&loss);
     let amount = &loss.amount;
-    let short = too_few.short(amount).map(str::to_owned);
+    let short = too_few.short(amount);
     let more = vec![figure(
         "the same as loss",
         amount.bu_per_ac,
         "bu/ac",
-        2,
-        short,
+        places_for(amount.bu_per_ac, short),
+        short.map(str::to_owned),
     )];
     let first = figure(
         "Beans on the ground",

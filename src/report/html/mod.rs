@@ -51,7 +51,7 @@ pub struct Figure {
     /// Its unit, as `bu/ac`.
     pub unit: String,
     /// Decimals shown, at most 6.
-    pub decimals: u8,
+    pub decimals: usize,
     /// What is said where the limits say nothing.
     pub too_few: Option<String>,
 }
@@ -118,7 +118,7 @@ struct FigureWords {
 
 impl FigureWords {
     fn new(figure: &Figure) -> Self {
-        let decimals = usize::from(figure.decimals.min(6));
+        let decimals = figure.decimals.min(6);
         let put = |v: f64| format!("{v:.decimals$}").replace('-', "−");
         let Limits {
             estimate,
