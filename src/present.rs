@@ -282,3 +282,37 @@ fn settings_in_words(settings: &Settings) -> Vec<Setting> {
     })
     .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{frame::FrameSettings, pipeline::failed};
+
+    fn photos(of_unknown_height: &[f64]) -> Vec<PhotoCount> {
+        let spec = "12x12in".parse().unwrap();
+        let settings = Settings::new(FrameSettings::new(spec));
+        let one = |&measured: &f64| {
+            let mut photo = failed("a.jpg", &settings, String::new());
+            if measured > 0.0 {
+                photo.cautions.push(Caution {
+                    kind: CautionKind::BarHeightUnknown,
+                    measured,
+                    bound: 0.0,
+                    message: format!("{measured} % more"),
+                });
+            }
+            photo
+        };
+        of_unknown_height.iter().map(one).collect()
+    }
+
+    #[test]
+    fn a_single_photo_is_not_counted_and_the_worst_of_several_is_told() {
+        assert_eq!(told_once(&photos(&[8.5])), ["8.5 % more"]);
+        assert_eq!(told_once(&photos(&[8.5, 0.0])), ["on 1 photo: 8.5 % more"]);
+        assert_eq!(
+            told_once(&photos(&[8.5, 9.0, 0.0])),
+            ["on 2 photos, at most: 9 % more"]
+        );
+    }
+}

@@ -3,8 +3,8 @@
 use serde::Serialize;
 
 use super::{
-    Assumptions, FrameLoss, LossError, Seeds, Source, Spread, by_source::loss_of_settled,
-    draws::Common, frame::exactly, seed_size, settle,
+    Assumptions, FrameLoss, HandCounts, LossError, Seeds, Source, Spread,
+    by_source::loss_of_settled, draws::Common, frame::exactly, seed_size, settle,
 };
 use crate::{
     sheet::Place,
@@ -23,8 +23,11 @@ pub struct Design {
     pub k: f64,
     /// Coefficient of variation between checks, of each source by itself.
     pub between_cv: f64,
-    /// Beans on a square foot before harvest, at the header, through the machine.
+    /// Beans on a square foot before harvest, shattered at the header, through the machine.
     pub truth: [f64; 3],
+    /// Pods on a square foot that hang on stubble, lodged plants and loose stalks, counted in the frames of the cut strip;
+    /// `None` where nobody looked for them.
+    pub hanging: Option<[f64; 3]>,
 }
 
 /// How often the 95 % limits held the truth.
@@ -40,22 +43,25 @@ pub struct Coverage {
     pub header: f64,
     /// Share in which the limits of the machine's loss held it.
     pub through: f64,
+    /// Share of all limits of pods that hang, of the three kinds together, that held them.
+    pub hanging: Option<f64>,
     /// Median half-width of the total's limits over the truth.
     pub total_half_width: f64,
 }
 
-/// One season's frames, and the truth that they are drawn about.
+/// One season's frames, and the densities that they are drawn about: [`Design::truth`], then [`Design::hanging`].
 ///
-/// With one check the truth is that check's own, because one stop says nothing of the field.
-pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 3]) {
+/// With one check these are that check's own, because one stop says nothing of the field.
+pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 3], [f64; 3]) {
     let mut frames = Vec::new();
-    let mut truth = design.truth;
+    let (mut truth, mut truly_hanging) = (design.truth, design.hanging.unwrap_or_default());
     for check in 0..design.checks {
-        let own = design
-            .truth
-            .map(|mean| mean * gamma_about_one(design.between_cv, chance));
+        let mut of_check = |mean: f64| mean * gamma_about_one(design.between_cv, chance);
+        let own = design.truth.map(&mut of_check);
+        let own_hanging = design.hanging.map(|means| means.map(&mut of_check));
         if design.checks == 1 {
             truth = own;
+            truly_hanging = own_hanging.unwrap_or_default();
         }
         let on_ground = [own[0], own[0] + own[1], own[0] + own[1] + own[2]];
         for (place, density) in [Place::Standing, Place::Cut, Place::Behind]
@@ -63,18 +69,33 @@ pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 
             .zip(on_ground)
         {
             for _ in 0..design.frames_per_check {
-                let mean = density * gamma_about_one(1.0 / design.k.sqrt(), chance);
+                let mut counted = |mean: f64| {
+                    poisson(
+                        mean * gamma_about_one(1.0 / design.k.sqrt(), chance),
+                        chance,
+                    )
+                };
+                let beans = exactly(counted(density));
+                let pods = own_hanging.filter(|_| *place == Place::Cut);
+                let [stubble_pods, lodged_pods, stalk_pods] =
+                    pods.map_or([None; 3], |means| means.map(|mean| Some(counted(mean))));
                 frames.push(FrameLoss {
                     check: Some(check.to_string()),
                     place: Some(*place),
-                    beans: exactly(poisson(mean, chance)),
+                    beans,
+                    hand: HandCounts {
+                        stubble_pods,
+                        lodged_pods,
+                        stalk_pods,
+                        ..HandCounts::default()
+                    },
                     area_m2: exactly(M2_PER_FT2),
                     ..FrameLoss::default()
                 });
             }
         }
     }
-    (frames, truth)
+    (frames, truth, truly_hanging)
 }
 
 /// How often the limits hold the truth over many simulated seasons.
@@ -94,16 +115,21 @@ pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, 
     let (seeds, _) = seed_size(&assumptions, &[]);
     // Fewer draws than a season gets: what chance that adds, it adds to the limits of single seasons.
     let common = Common::new(&assumptions, &seeds, 1_000);
-    let mut held = [0_usize; 3];
+    let mut held = [0_usize; 6];
     let mut widths = Vec::with_capacity(seasons);
     for _ in 0..seasons {
-        let (frames, [pre, header, through]) = simulate(design, &mut chance);
+        let (frames, [pre, shattered, through], pods) = simulate(design, &mut chance);
+        let hanging = pods.map(|pods| pods * assumptions.beans_per_pod());
+        let header = shattered + hanging.iter().sum::<f64>();
         let settled = settle(&frames, &assumptions);
         let loss = loss_of_settled(&settled, &seeds, &assumptions, &common, 0)?;
         let wanted = [
             (Source::Total, pre + header + through),
             (Source::Header, header),
             (Source::Through, through),
+            (Source::Stubble, hanging[0]),
+            (Source::Lodged, hanging[1]),
+            (Source::LooseStalks, hanging[2]),
         ];
         for (held, (source, truth)) in held.iter_mut().zip(wanted) {
             let Some(found) = loss.get(source) else {
@@ -124,6 +150,7 @@ pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, 
         total: share(held[0]),
         header: share(held[1]),
         through: share(held[2]),
+        hanging: (design.hanging).map(|_| share(held[3] + held[4] + held[5]) / 3.0),
         total_half_width: crate::stats::quantile_sorted(&widths, 0.5),
     })
 }

@@ -4,24 +4,56 @@
 
 use podfall::{
     loss::{Design, coverage},
-    stats::{CheckSum, season_mean, season_means},
+    stats::{CheckSum, SeasonMean, season_mean, season_means},
 };
 
-/// With 150 seasons a true 95 % comes out between 90 and 99.4 % in 99 of 100 runs; the seed is fixed.
+/// With 500 seasons a true 93 % comes out at 90 % or above in 99 of 100 runs; the seed is fixed. Four frames at one check with
+/// k 0.5 hold 91 %, for they cannot tell k: 87 % or above in 99 of 100 runs.
 #[test]
 fn limits_hold_about_as_often_as_they_say() {
-    for (checks, frames_per_check, k) in [(1, 4, 0.5), (1, 10, 2.0), (3, 4, 2.0), (5, 4, 0.5)] {
+    for (checks, frames_per_check, k, least) in [
+        (1, 4, 0.5, 0.87),
+        (1, 10, 2.0, 0.9),
+        (3, 4, 2.0, 0.9),
+        (5, 4, 0.5, 0.9),
+    ] {
         let design = Design {
             checks,
             frames_per_check,
             k,
             between_cv: 0.3,
             truth: [0.5, 4.0, 2.0],
+            hanging: None,
+        };
+        let found = coverage(&design, 500, 3).unwrap();
+        assert!(found.total >= least, "{found:?}");
+        assert!(found.header >= least && found.through >= least, "{found:?}");
+        assert!(found.total_half_width > 0.2, "{found:?}");
+    }
+}
+
+/// Few checks that differ much, and few pods that hang, most often none: the limits hold, and are not without end. With two
+/// checks half of the total's width was 13 times the truth, and it held 86 %, while a mean's first weight fell as
+/// (1 + μ/k)^−0.2 and limits of a sum were quantiles of summed draws.
+#[test]
+fn limits_hold_and_stay_in_sight_where_little_was_found_at_few_checks() {
+    for (checks, frames_per_check, k, between_cv, widest) in [
+        (2, 2, 2.0, 0.6, 3.5),
+        (3, 4, 2.0, 0.6, 1.2),
+        (6, 4, 2.0, 1.0, 0.8),
+    ] {
+        let design = Design {
+            checks,
+            frames_per_check,
+            k,
+            between_cv,
+            truth: [0.5, 4.0, 2.0],
+            hanging: Some([0.5, 0.05, 0.1]),
         };
         let found = coverage(&design, 150, 3).unwrap();
-        assert!(found.total >= 0.9, "{found:?}");
-        assert!(found.header >= 0.9 && found.through >= 0.9, "{found:?}");
-        assert!(found.total_half_width > 0.2, "{found:?}");
+        assert!(found.total >= 0.9 && found.header >= 0.9, "{found:?}");
+        assert!(found.hanging.unwrap() >= 0.92, "{found:?}");
+        assert!(found.total_half_width < widest, "{found:?}");
     }
 }
 
@@ -56,6 +88,64 @@ fn places_lend_each_other_what_they_say_of_unevenness() {
         width(&uneven)
     );
     assert!(season_means(&[&[], &four])[0].is_none());
+}
+
+/// None found: no nearer than the rule of three, 3/n (Hanley & Lippman-Hand 1983, JAMA 249:1743), which holds for Poisson,
+/// and no farther than the exact 97.5 % limit in a field as uneven as they come: frames with k 0.5, checks that differ by
+/// 0.6, gamma both (scipy 1.17.1: the density at which none is found 25 times in 1,000; one check: k 0.4, (1 + μ/0.4)^−1.6 = 0.025).
+#[test]
+fn none_found_reaches_as_far_as_a_rule_of_three_for_uneven_fields() {
+    for (checks, frames, uneven) in [(1, 4, 3.61), (2, 2, 3.68), (3, 4, 0.55), (6, 4, 0.21)] {
+        let (low, high) = even_checks(checks, &vec![0.0; frames]).limits(0.95);
+        let rule_of_three = 3.0 / (checks * frames) as f64;
+        assert!(
+            low < 0.01 && rule_of_three < high && high < uneven,
+            "{checks} × {frames}: {low} to {high}"
+        );
+    }
+}
+
+fn even_checks(checks: usize, counts: &[f64]) -> SeasonMean {
+    let check = CheckSum {
+        areas: vec![1.0; counts.len()],
+        counts: counts.to_vec(),
+    };
+    season_mean(&vec![check; checks]).unwrap()
+}
+
+/// The limits against the same model summed out anew, by numpy 2 and scipy 1.17.1 with 400 gamma quantiles for a check's own
+/// density and 1,500 densities.
+#[test]
+fn limits_are_those_of_the_model_summed_out_elsewhere() {
+    type Season<'a> = (&'a [&'a [f64]], f64, f64);
+    let seasons: [Season<'_>; 5] = [
+        (&[&[0.0, 1.0], &[0.0, 0.0]], 0.0252, 5.7675),
+        (&[&[1.0, 2.0], &[1.0, 0.0]], 0.2793, 6.3242),
+        (&[&[25.0, 16.0], &[9.0, 12.0]], 8.1264, 44.2046),
+        (
+            &[
+                &[4.0, 0.0, 7.0, 2.0],
+                &[1.0, 3.0, 0.0, 0.0],
+                &[6.0, 9.0, 2.0, 5.0],
+            ],
+            1.5946,
+            9.5108,
+        ),
+        (&[&[0.0; 4]], 0.0002, 2.8529),
+    ];
+    for (counts, low, high) in seasons {
+        let checks: Vec<CheckSum> = (counts.iter())
+            .map(|of_check| CheckSum {
+                areas: vec![1.0; of_check.len()],
+                counts: of_check.to_vec(),
+            })
+            .collect();
+        let limits = season_mean(&checks).unwrap().limits(0.95);
+        assert!(
+            (limits.0 - low).abs() < 0.04 * low + 5e-4 && (limits.1 - high).abs() < 0.04 * high,
+            "{counts:?}: {limits:?}, wanted {low} to {high}"
+        );
+    }
 }
 
 /// They are not merely wide: with many like frames they close in as 1.96 √((1/m + 1/k)/n).
