@@ -51,8 +51,8 @@ pub enum ModelError {
 }
 
 /// The network that comes with podfall, and its card.
-const NETWORK: &[u8] = include_bytes!("../models/beans-v6.onnx");
-const CARD: &str = include_str!("../models/beans-v6.toml");
+const NETWORK: &[u8] = include_bytes!("../models/beans-v7.onnx");
+const CARD: &str = include_str!("../models/beans-v7.toml");
 
 /// The card of the model that comes with podfall, without its network.
 ///

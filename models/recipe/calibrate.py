@@ -3,7 +3,7 @@
 usage: calibrate.py CARD.toml COUNTS.json=TRUTH_DIR[=WEIGHT] [COUNTS.json=TRUTH_DIR[=WEIGHT] ...] [--write]
        calibrate.py CARD.toml COUNTS.json+NEAR_COUNTS.json=TRUTH_DIR[=WEIGHT] [...] --near [--write]      the card's [near] alone
 Counts are made with: podfall count DIR --frame ... with the card's weights [0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0], without [near];
-near counts with [near], and its weights [3, 0, 0.5, 0, 0, 0, 0, 0]. Standard library and numpy.
+near counts with [near], its weights [3, 0, 0.5, 0, 0, 0, 0, 0], and its least_photo_px_per_mm or a lower one. Standard library and numpy.
 Prints weights, misses, shift and the coverage that they give; --write puts them into the card.
 """
 import glob
@@ -29,6 +29,14 @@ def match(D, T, tol):
     return a
 
 
+def inside(p, b):
+    """Whether a true object lies inside the frame as podfall found it: through a raised frame more ground is seen than lies under it."""
+    c = np.array(p["frame"].get("corners_px") or [])
+    if len(c) != 4: return b["inside"]
+    e, v = np.roll(c, -1, 0) - c, np.array([b["x_px"], b["y_px"]]) - c; side = e[:, 0] * v[:, 1] - e[:, 1] * v[:, 0]
+    return bool((side > 0).all() or (side < 0).all())
+
+
 def photos(counts, folder, pod):
     """A dict a photo: p (raw), y (1 seen bean, 0 none), soft (shows less than half), target, missed."""
     P = {os.path.basename(p["photo"]): p for p in json.load(open(counts))["photos"]}
@@ -40,7 +48,7 @@ def photos(counts, folder, pod):
         tr = [b for b in t[key] if b["visible"] >= .1]
         tol = [max(.45 * b["length_px"], 4) if pod else max(1.2 * b["radius_px"], 3) for b in tr]
         ob = [o for o in p["objects"] if (o["kind"] == "pod") == pod]
-        must = [i for i, b in enumerate(tr) if b["inside"] and b["visible"] >= .3]; rest = [i for i in range(len(tr)) if i not in must]
+        must = [i for i, b in enumerate(tr) if inside(p, b) and b["visible"] >= .3]; rest = [i for i in range(len(tr)) if i not in must]
         xy = lambda L: [(b["x_px"], b["y_px"]) for b in L]
         m = match(xy(ob), xy([tr[i] for i in must]), [tol[i] for i in must]); left = [i for i in range(len(ob)) if i not in m]
         s = match([xy(ob)[i] for i in left], xy([tr[i] for i in rest]), [tol[i] for i in rest])
@@ -138,9 +146,9 @@ def ece(p, y):
 
 
 def main():
-    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.split("=")[:2] for x in a[1:]]; weights = [float((x.split("=") + ["1"])[2]) for x in a[1:]]; out = {}; near = "--near" in sys.argv
+    a = [x for x in sys.argv[1:] if not x.startswith("--")]; card = a[0]; sets = [x.split("=")[:2] for x in a[1:]]; weights = [float((x.split("=") + ["1"])[2]) for x in a[1:]]; out = {}; near = "--near" in sys.argv; least = float((re.findall(r"(?m)^least_photo_px_per_mm = (.+)", open(card).read()) or ["0"])[0])
     for pod in (False,) if near else (False, True):
-        S = [[q for q in (near_photos(c, d) if near else photos(c, d, pod))] for c, d in sets]; ph = [q for s in S for q in s]
+        S = [[q for q in (near_photos(c, d) if near else photos(c, d, pod)) if not near or q["scale"] >= least] for c, d in sets]; ph = [q for s in S for q in s]
         if not ph: continue
         # each set weighs the same, or as told, a photo as the root of its objects: a crowded one must not speak for all;
         # figures are of photos left out one at a time, the card takes the fit over all

@@ -34,7 +34,7 @@ class First:
 
     def __init__(s, file):
         import onnxruntime as ort
-        o = ort.SessionOptions(); o.intra_op_num_threads = o.inter_op_num_threads = 1; s.run = ort.InferenceSession(file, o, providers=["CPUExecutionProvider"]).run
+        o = ort.SessionOptions(); o.intra_op_num_threads = o.inter_op_num_threads = 1; s.run = ort.InferenceSession(netdef.finished(netdef.first_alone(open(file, "rb").read())), o, providers=["CPUExecutionProvider"]).run
 
     def heat(s, im):
         """Bean heat, a cell for 2 px, of a BGR picture at the first network's scale."""

@@ -162,11 +162,19 @@ def onnx_model(ls, weights):
     return finished(h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, ls[-1][3][1], "hy", "wy"])], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")] + inits))
 
 
-def with_near(first, ls, weights):
-    """The bytes of an ONNX file that holds the network in the file `first` and, beside it, the near look: input near_x, output near_y."""
+def first_alone(file):
+    """Of the bytes of an ONNX file, the graph of the first network, without the near look."""
     import onnx
+    g = onnx.load_model_from_string(file).graph
+    for part in (g.node, g.initializer, g.input, g.output):
+        kept = [v for v in part if not (v.output[0] if part is g.node else v.name).startswith("near_")]; del part[:]; part.extend(kept)
+    return g
+
+
+def with_near(file, ls, weights):
+    """The bytes of an ONNX file that holds the first network of `file` and, beside it, the near look: input near_x, output near_y."""
     from onnx import TensorProto as T, helper as h
-    g = onnx.load_model_from_string(first).graph; nodes, inits = onnx_part(ls, weights, "near_")
+    g = first_alone(file); nodes, inits = onnx_part(ls, weights, "near_")
     g.node.extend(nodes); g.initializer.extend(inits); g.input.append(h.make_tensor_value_info("near_x", T.FLOAT, [1, 3, "near_h", "near_w"])); g.output.append(h.make_tensor_value_info("near_y", T.FLOAT, [1, ls[-1][3][1], "near_hy", "near_wy"]))
     return finished(g)
 

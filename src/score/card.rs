@@ -243,7 +243,7 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v6.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v7.toml")).unwrap();
         for calibration in [&card.bean, &card.pod] {
             for cover in [0.0, 30.0, 60.0, 90.0] {
                 for scale in [1.2, 2.0, 3.0, 5.0] {

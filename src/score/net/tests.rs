@@ -165,32 +165,59 @@ proptest! {
     }
 }
 
+/// Patches of grey, so that there is something to answer to.
+fn patches_of_grey((w, h): (u32, u32), next: &mut impl FnMut() -> f32) -> RgbImage {
+    let mut raw = RgbImage::new(w, h);
+    for y in 0..h / 8 {
+        for x in 0..w / 8 {
+            let tone = [(); 3].map(|()| (next() * 255.0 + 128.0) as u8);
+            for i in 0..64 {
+                raw.put_pixel(x * 8 + i % 8, y * 8 + i / 8, image::Rgb(tone));
+            }
+        }
+    }
+    raw
+}
+
+/// What rten makes of the input of that name; the answer is `y` with what stands before the input's `x`.
+fn of_rten(model: &rten::Model, input: &str, raw: &RgbImage) -> NdTensor<f32, 4> {
+    let value = |[_, channel, y, x]: [usize; 4]| {
+        f32::from(raw.get_pixel(x as u32, y as u32)[2 - channel]) / 255.0 - 0.5
+    };
+    let size = [1, 3, raw.height() as usize, raw.width() as usize];
+    let pixels = NdTensor::from_fn(size, value);
+    let into = model.node_id(input).unwrap();
+    let from = model.node_id(&input.replace('x', "y")).unwrap();
+    let [made] = model
+        .run_n(vec![(into, pixels.into())], [from], None)
+        .unwrap();
+    let made: Tensor<f32> = made.try_into().unwrap();
+    made.try_into().unwrap()
+}
+
 /// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
 #[test]
 fn the_network_answers_as_another_runtime_says() {
-    let file = include_bytes!("../../../models/beans-v6.onnx");
+    let file = include_bytes!("../../../models/beans-v7.onnx");
     let net = Net::from_bytes(file).unwrap();
     let other = rten::Model::load(file.to_vec()).unwrap();
     let next = &mut chance(7);
+    let spot = patches_of_grey((64, 64), next);
+    let ours = net
+        .look_near(&spot, &mut Memory::default())
+        .unwrap()
+        .unwrap();
+    let theirs = of_rten(&other, "near_x", &spot);
+    assert_eq!(theirs.shape(), [1, NEAR_CHANNELS, 4, 4]);
+    for (channel, got) in [(0, ours.bean_logit), (1, ours.split_logit)] {
+        let middle = [(1, 1), (1, 2), (2, 1), (2, 2)].map(|(y, x)| theirs[[0, channel, y, x]]);
+        let needed = f64::from(middle.iter().sum::<f32>() / 4.0);
+        assert!((got - needed).abs() < 1e-3, "near: {got} for {needed}");
+    }
     for (w, h) in [(192, 144), (208, 176)] {
-        // Patches, so that there is something to answer to.
-        let mut raw = RgbImage::new(w, h);
-        for y in 0..h / 8 {
-            for x in 0..w / 8 {
-                let tone = [(); 3].map(|()| (next() * 255.0 + 128.0) as u8);
-                for i in 0..64 {
-                    raw.put_pixel(x * 8 + i % 8, y * 8 + i / 8, image::Rgb(tone));
-                }
-            }
-        }
+        let raw = patches_of_grey((w, h), next);
         let ours = net.look(&raw, &mut Memory::default()).unwrap();
-        let value = |[_, channel, y, x]: [usize; 4]| {
-            f32::from(raw.get_pixel(x as u32, y as u32)[2 - channel]) / 255.0 - 0.5
-        };
-        let input = NdTensor::from_fn([1, 3, h as usize, w as usize], value);
-        let theirs = other.run_one(input.into(), None).unwrap();
-        let theirs: Tensor<f32> = theirs.try_into().unwrap();
-        let theirs: NdTensor<f32, 4> = theirs.try_into().unwrap();
+        let theirs = of_rten(&other, "x", &raw);
         let (_, rows, cols) = ours.measures.dim();
         assert_eq!(theirs.shape(), [1, CHANNELS, rows, cols]);
         for row in 0..rows {
