@@ -36,6 +36,14 @@ pub enum ContrastError {
         /// Settings there are.
         settings: usize,
     },
+    /// One setting twice.
+    #[error("'{name}' was named twice; name two settings, of: {known}")]
+    SameSetting {
+        /// It.
+        name: String,
+        /// The settings there are.
+        known: String,
+    },
     /// No source is known for both.
     #[error(
         "'{first}' and '{second}' have no source in common; lay frames at the same places under both"
@@ -170,19 +178,13 @@ pub fn contrast(
     first: &str,
     second: &str,
 ) -> Result<Contrast, ContrastError> {
+    let settings = || season.by_setting.keys().cloned().collect::<Vec<_>>();
     let of = |name: &str| {
-        season
-            .by_setting
-            .get(name)
-            .ok_or_else(|| ContrastError::UnknownSetting {
-                name: name.to_owned(),
-                known: season
-                    .by_setting
-                    .keys()
-                    .cloned()
-                    .collect::<Vec<_>>()
-                    .join(", "),
-            })
+        let found = season.by_setting.get(name);
+        found.ok_or_else(|| ContrastError::UnknownSetting {
+            name: name.to_owned(),
+            known: settings().join(", "),
+        })
     };
     if season.by_setting.len() < 2 {
         return Err(ContrastError::TooFewSettings {
@@ -190,6 +192,12 @@ pub fn contrast(
         });
     }
     let (a, b) = (of(first)?, of(second)?);
+    if first == second {
+        return Err(ContrastError::SameSetting {
+            name: first.to_owned(),
+            known: settings().join(", "),
+        });
+    }
     let level = season.assumptions.level;
     let pairs = paired_losses(frames, &season.assumptions, first, second);
     let mut sources: Vec<SourceContrast> = differences(b, a, level)

@@ -184,6 +184,9 @@ mod tests {
             ("missed_pods", "-0.1"),
             ("shift_logit", "1e9"),
             ("stray", "1e12"),
+            ("side_px", "48"),
+            ("side_px", "100000"),
+            ("least_photo_px_per_mm", "nan"),
         ] {
             let line = CARD.lines().find(|line| line.starts_with(key)).unwrap();
             let damaged = CARD.replacen(line, &format!("{key} = {value}"), 1);

@@ -1,8 +1,15 @@
 //! `podfall demo`: the whole way on the photos that come with it.
 
-use std::path::{Path, PathBuf};
+use std::{
+    fmt::Write as _,
+    path::{Path, PathBuf},
+};
 
-use podfall::{batch, season};
+use podfall::{
+    batch,
+    counts::{Limits, PhotoCount},
+    season,
+};
 
 use super::{
     EXIT_CODES, Outcome, Usage, assumptions::AssumptionArgs, count, loss, print_line,
@@ -58,19 +65,75 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         out: Some(args.out.clone()),
         json: false,
     })?;
-    print_line(where_to_look(&args.out, &from).trim_end())?;
+    print_line(&beside_truth(photos, &from.join("truth")))?;
+    print_line(where_to_look(&args.out).trim_end())?;
     Ok(summary::outcome(photos))
 }
 
+/// Of a photo's truth file, what is set beside its counts.
+#[derive(serde::Deserialize)]
+struct Truth {
+    beans: Vec<TruePiece>,
+    pods: Option<Vec<TruePiece>>,
+}
+
+#[derive(serde::Deserialize)]
+struct TruePiece {
+    visible: f64,
+    inside: bool,
+}
+
+/// Share of a bean or pod that must be seen for a photo to be able to tell it.
+const LEAST_SEEN: f64 = 0.3;
+
+fn number_seen(pieces: &[TruePiece]) -> usize {
+    let seen = |piece: &&TruePiece| piece.inside && piece.visible >= LEAST_SEEN;
+    pieces.iter().filter(seen).count()
+}
+
+/// Each photo's counts beside its true numbers; nothing where these are not known.
+fn beside_truth(photos: &[PhotoCount], folder: &Path) -> String {
+    let mut text = String::new();
+    for photo in photos {
+        let file = folder.join(Path::new(&photo.photo).with_extension("json"));
+        let truth = std::fs::read(file).ok();
+        let truth = truth.and_then(|bytes| serde_json::from_slice::<Truth>(&bytes).ok());
+        let (Some(truth), Some(counts)) = (truth, &photo.counts) else {
+            continue;
+        };
+        let Limits {
+            estimate,
+            low,
+            high,
+        } = counts.beans;
+        let _ = writeln!(
+            text,
+            "  {:<26} {:>5} {:>8} {:<14} {:>5} {:>8}",
+            photo.photo,
+            number_seen(&truth.beans),
+            format!("{estimate:.0}"),
+            format!("({low:.0} to {high:.0})"),
+            number_seen(truth.pods.as_deref().unwrap_or_default()),
+            format!("{:.0}", counts.pods.estimate),
+        );
+    }
+    if text.is_empty() {
+        return text;
+    }
+    format!(
+        "\nThese photos are drawn, so their true numbers are known (three tenths and more of each visible):\n\n  {:<26} {:>5} {:>8} {:<14} {:>5} {:>8}\n{text}",
+        "", "beans", "counted", "(limits)", "pods", "counted"
+    )
+}
+
 /// What to open, in the order in which it is worth it.
-fn where_to_look(out: &Path, from: &Path) -> String {
+fn where_to_look(out: &Path) -> String {
     let place = |name: &str| out.join(name).display().to_string();
     format!(
-        "\nLook here, in this order:\n  {:<28} the answer, by source, and what to do next\n  {:<28} how sure each photo is, and what to check by hand\n  {:<28} every photo with its marks\nTrue numbers, to compare with: {}\n",
+        "\nLook here, in this order:\n  {:<28} the answer, by source, and what to do next\n  {:<28} how sure each photo is, and what to check by hand\n  {:<28} every photo with its marks\n",
         place("loss.html"),
         place("report.html"),
         place("annotated"),
-        from.join("truth").display(),
     )
 }
 
@@ -91,4 +154,50 @@ fn folder(given: Option<&Path>) -> anyhow::Result<PathBuf> {
             ))
             .into()
         })
+}
+
+#[cfg(test)]
+mod tests {
+    use podfall::{
+        counts::Counts,
+        frame::FrameSettings,
+        pipeline::{Settings, failed},
+    };
+
+    use super::*;
+
+    #[test]
+    fn each_photo_stands_beside_its_true_numbers() {
+        let folder =
+            Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/forty-beans-some-touching");
+        let settings = Settings::new(FrameSettings::new("12x12in".parse().unwrap()));
+        let mut photo = failed("truth.jpg", &settings, String::new());
+        assert_eq!(
+            beside_truth(&[photo.clone()], &folder),
+            "",
+            "it has no count"
+        );
+        let amount = |estimate| Limits {
+            estimate,
+            low: estimate - 2.0,
+            high: estimate + 3.0,
+        };
+        photo.counts = Some(Counts {
+            beans: amount(38.4),
+            split_beans: amount(2.0),
+            pods: amount(2.0),
+            beans_in_pods: amount(5.0),
+        });
+        let told = beside_truth(&[photo.clone()], &folder);
+        let row = told.lines().last().unwrap();
+        let words: Vec<&str> = row.split_whitespace().collect();
+        // Forty beans lie in that frame, and no pod.
+        assert_eq!(
+            words,
+            ["truth.jpg", "40", "38", "(36", "to", "41)", "0", "2"],
+            "{told}"
+        );
+        photo.photo = "nothing-known.jpg".to_owned();
+        assert_eq!(beside_truth(&[photo], &folder), "");
+    }
 }

@@ -89,9 +89,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         let path = out.join(name);
         files::write_whole(&path, text.as_bytes()).with_context(|| path.display().to_string())?;
     }
-    super::print_line(loss_text(&loss.all).trim_end())?;
+    super::print_line(loss_text(&loss.all, read.unit).trim_end())?;
     if let Some(next) = &next {
-        super::print_line(next_text(next, &loss.all).trim_end())?;
+        super::print_line(next_text(next, &loss.all, read.unit).trim_end())?;
     }
     super::print_line(&format!("Written: {}", out.join("loss.html").display()))?;
     Ok(Outcome::Good)

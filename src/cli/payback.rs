@@ -91,7 +91,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let text = if args.json {
         serde_json::to_string_pretty(&serde_json::json!({ "offer": offer, "payback": found }))?
     } else {
-        text_of(&offer, &found, (&assumptions.currency, gain.known))
+        text_of(&offer, &found, (&assumptions.currency, &gain))
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
@@ -114,6 +114,8 @@ enum Known {
 struct Gain {
     limits: Limits,
     known: Known,
+    /// All that was lost without it, bu/ac, where frames say so: no gain is larger.
+    lost_before_bu_per_ac: Option<f64>,
 }
 
 fn gain(args: &Args) -> anyhow::Result<Gain> {
@@ -127,7 +129,11 @@ fn gain(args: &Args) -> anyhow::Result<Gain> {
             low,
             high,
         };
-        return Ok(Gain { limits, known });
+        return Ok(Gain {
+            limits,
+            known,
+            lost_before_bu_per_ac: None,
+        });
     }
     let (Some(before), Some(after)) = (&args.before, &args.after) else {
         return Err(Usage(
@@ -156,11 +162,16 @@ fn gain(args: &Args) -> anyhow::Result<Gain> {
         Verdict::NotToldApart => Known::NotToldApart,
         Verdict::Less | Verdict::More => Known::WithLimits,
     };
-    Ok(Gain { limits, known })
+    Ok(Gain {
+        limits,
+        known,
+        lost_before_bu_per_ac: Some(source.first_bu_per_ac.estimate),
+    })
 }
 
 /// What follows from a gain is known no better than the gain.
-fn text_of(offer: &Offer, found: &Payback, (currency, known): (&str, Known)) -> String {
+fn text_of(offer: &Offer, found: &Payback, (currency, gain): (&str, &Gain)) -> String {
+    let known = gain.known;
     let limits = |l: Limits, places: usize| {
         let [estimate, low, high] = [l.estimate, l.low, l.high].map(|v| grouped(v, places));
         match known {
@@ -171,11 +182,11 @@ fn text_of(offer: &Offer, found: &Payback, (currency, known): (&str, Known)) -> 
     };
     let money = |l: Limits| format!("{} {currency}", limits(l, 0));
     let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
-    let gain = offer.gain_bu_per_ac;
     let how_sure = match known {
         Known::Bare => {
             "A gain without limits says nothing of how sure it is: --gain-limits".to_owned()
         }
+        Known::TooWide => format!("Chance that it pays    {TOO_FEW}"),
         _ => format!(
             "Chance that it pays    {:.0} in 100",
             100.0 * found.chance_that_it_pays
@@ -188,25 +199,35 @@ fn text_of(offer: &Offer, found: &Payback, (currency, known): (&str, Known)) -> 
         }
         _ => "",
     };
+    let needed = found.break_even_gain_bu_per_ac;
+    let out_of_reach = match gain.lost_before_bu_per_ac {
+        Some(lost) if needed > lost => format!(
+            "caution: to pay it would have to save {needed:.2} bu/ac, and all that these frames find lost without it is {lost:.2} bu/ac\n"
+        ),
+        _ => String::new(),
+    };
+    let with_interest = match offer.discount_percent > 0.0 {
+        true => format!("; with interest {}", years(found.discounted_payback_years)),
+        false => String::new(),
+    };
     format!(
         "Gain                   {} bu/ac\n\
          Worth a year           {}\n\
          After yearly cost      {}\n\
          Break-even acres       {}\n\
          Break-even gain        {:.2} bu/ac\n\
-         Payback                {}; with interest {}\n\
+         Payback                {}{with_interest}\n\
          Net present value      {}\n\
-         {how_sure}\n{caution}",
-        limits(gain, 2),
+         {how_sure}\n{caution}{out_of_reach}",
+        limits(offer.gain_bu_per_ac, 2),
         money(found.yearly_value),
         money(found.yearly_net),
         found.break_even_acres.map_or_else(
             || "none".to_owned(),
             |a| format!("{} a year", grouped(a, 0))
         ),
-        found.break_even_gain_bu_per_ac,
+        needed,
         years(found.payback_years),
-        years(found.discounted_payback_years),
         money(found.net_present_value),
     )
 }

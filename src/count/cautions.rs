@@ -28,6 +28,10 @@ pub struct Seen<'a> {
     pub colours: Option<&'a ColourProfile>,
 }
 
+/// Most residue cover, %, that passes without a word. The measure reads low: on 55 path-traced photos whose true cover is known, 34 on
+/// average for a true 50 to 60 %, 38 for more.
+const MOST_COVER_PCT: f64 = 40.0;
+
 /// Doubts about one photo, in the order of [`CautionKind`].
 pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
     let light = &seen.plot.light;
@@ -40,7 +44,7 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         over(CautionKind::Glare, 100.0 * light.glare_share, 3.0, "{} % of the plot is burnt out white, at most {} % should be; shade the frame and take it again"),
         over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; turn so that your shadow falls outside"),
         under(CautionKind::CoarseScale, bean_px, 11.0, "a bean is only {} px wide, {} px or more is wanted; stand closer or use a smaller frame"),
-        over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, 60.0, "residue covers {} % of the plot, above {} % beans lie hidden: lift the residue off and take a second photo"),
+        over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, MOST_COVER_PCT, "residue covers {} % of the plot as measured here, above {} % beans lie hidden: lift the residue off and take a second photo"),
         under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.5, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
         (!seen.bar_height_known)
             .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the bar's height is not known, so the ground seen may be {} % more than the frame's inside measure: write bar_height into podfall.toml, or give --bar-height"))

@@ -81,6 +81,36 @@ fn a_disc_lies_where_it_lay_on_the_ground() {
     }
 }
 
+#[test]
+fn a_close_up_shows_what_the_plot_shows_there() {
+    let outline = corners([[80.0, 60.0], [940.0, 95.0], [900.0, 900.0], [110.0, 880.0]]);
+    let mut frame = found(outline, 1000, 960);
+    frame.lens.k1 = -0.03;
+    let map = outline::map(&frame, square(100.0)).unwrap();
+    let photo = photo_of(&map, 1000, 960, |p| {
+        (128.0 + 60.0 * (p.x * 0.9).sin() + 50.0 * (p.y * 0.7).cos()) as u8
+    });
+    for px_per_mm in [3.0, 6.0, 12.0] {
+        let settings = PlotSettings {
+            px_per_mm,
+            ..plain()
+        };
+        let plot = flatten(&photo, &frame, square(100.0), &settings).unwrap();
+        for (x, y) in [(0.5, 0.5), (30.0, 71.0), (99.0, 50.0)] {
+            let spot = close_up(&photo, &plot.map, Point::new(x, y), (32, px_per_mm));
+            assert_eq!(spot.dimensions(), (32, 32));
+            let corner = plot.plot_px_from_mm(Point::new(x, y));
+            let (left, top) = (corner.x.round() as u32 - 16, corner.y.round() as u32 - 16);
+            for (sx, sy, pixel) in spot.enumerate_pixels() {
+                let whole = plot.raw.get_pixel(left + sx, top + sy).0[0];
+                // Half a pixel apart at most, and 60 levels of wave over some millimetres.
+                let off = pixel.0[0].abs_diff(whole);
+                assert!(off < 16, "{px_per_mm} px per mm, {x}, {y}: {off} levels");
+            }
+        }
+    }
+}
+
 /// The mean over a plot pixel's ground by 8 × 8 places, each the nearest photo pixel.
 fn slow_mean(photo: &RgbImage, plot: &Plot, x: u32, y: u32) -> f64 {
     let mut sum = 0.0;

@@ -386,18 +386,32 @@ fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
     all
 }
 
-/// The loss in a few lines, for a terminal.
-pub fn loss_text(loss: &SourceLoss) -> String {
+/// An amount in a unit, and the unit's name.
+fn in_unit(amount: &Amount, unit: LossUnit) -> (Limits, &'static str) {
+    match unit {
+        LossUnit::BuPerAc => (amount.bu_per_ac, "bu/ac"),
+        LossUnit::LbPerAc => (amount.lb_per_ac, "lb/ac"),
+        LossUnit::KgPerHa => (amount.kg_per_ha, "kg/ha"),
+    }
+}
+
+/// The loss in a few lines, for a terminal: in the unit asked for, and in one of the other system.
+pub fn loss_text(loss: &SourceLoss, unit: LossUnit) -> String {
     let too_few = TooFew::of(loss);
-    let mut text = format!("{:<26}{:>28}  {}\n", "", "bu/ac (95 % limits)", "kg/ha");
+    let other = match unit {
+        LossUnit::KgPerHa => LossUnit::BuPerAc,
+        LossUnit::BuPerAc | LossUnit::LbPerAc => LossUnit::KgPerHa,
+    };
+    let row = |title: &str, one: &str, two: &str| format!("{title:<26}{one:>28}  {two}\n");
+    let mut text = String::new();
     for source in &loss.sources {
         let instead = too_few.short(&source.amount);
-        text.push_str(&format!(
-            "{:<26}{:>28}  {}\n",
-            source.source.title(),
-            range(source.amount.bu_per_ac, "", instead),
-            range(source.amount.kg_per_ha, "", instead),
-        ));
+        let [(one, name), (two, name_too)] = [unit, other].map(|u| in_unit(&source.amount, u));
+        if text.is_empty() {
+            text.push_str(&row("", &format!("{name} (95 % limits)"), name_too));
+        }
+        let [one, two] = [one, two].map(|limits| range(limits, "", instead));
+        text.push_str(&row(source.source.title(), &one, &two));
     }
     if loss.sources.iter().any(|s| too_few.hides(&s.amount)) {
         text.push_str(&format!("{TOO_FEW} how sure: {}\n", too_few.what_to_do()));
@@ -435,12 +449,16 @@ pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
 }
 
 /// What to look at next, for a terminal.
-pub fn next_text(next: &Next, loss: &SourceLoss) -> String {
+pub fn next_text(next: &Next, loss: &SourceLoss, unit: LossUnit) -> String {
     let instead = next_instead(next, loss, &TooFew::of(loss));
+    let amount = loss
+        .get(next.source)
+        .map(|source| in_unit(&source.amount, unit));
+    let (limits, unit) = amount.unwrap_or((next.bu_per_ac, "bu/ac"));
     let mut text = format!(
         "Look at next: {}, {}; {}.\n",
         next.source.title(),
-        range(next.bu_per_ac, "bu/ac", instead),
+        range(limits, unit, instead),
         next.how_sure
     );
     for remedy in &next.look_at {

@@ -263,6 +263,41 @@ mod tests {
     }
 
     #[test]
+    fn what_is_seen_from_near_counts_for_and_against() {
+        let card: Card = toml::from_str(include_str!("../../models/beans-v7.toml")).unwrap();
+        let around = Surroundings::new(30.0, 4.0).with_hilltops(&[0.9; 20], 1.0);
+        let seen = |bean_logit| {
+            Some(NearLook {
+                bean_logit,
+                split_logit: 0.0,
+            })
+        };
+        let p = |heat, logit| card.bean_probability(heat, seen(logit), around);
+        let unseen = |heat| card.bean_probability(heat, None, around);
+        for heat in [0.2, 0.5, 0.8] {
+            let all = [-9.0, -4.0, -2.0, 0.0, 2.0, 4.0, 9.0].map(|logit| p(heat, logit));
+            assert!(all.is_sorted(), "{heat}: {all:?}");
+            assert_eq!(
+                (all[0], all[5]),
+                (all[1], all[6]),
+                "beyond 4 nothing more is said"
+            );
+            assert!(all[0] < unseen(heat) && unseen(heat) < all[6], "{heat}");
+        }
+        assert!(p(0.3, 1.0) < p(0.6, 1.0));
+        // Two networks that agree leave less to allow for than one.
+        let [far, near] = [false, true].map(|near| card.allowances(around, near));
+        assert!(near[0].shift_logit < far[0].shift_logit);
+        assert_eq!(near[1], far[1], "pods are not looked at from near");
+        let plain = Card {
+            near: None,
+            ..card.clone()
+        };
+        assert_eq!(plain.bean_probability(0.5, seen(3.0), around), unseen(0.5));
+        assert_eq!(plain.allowances(around, true), far);
+    }
+
+    #[test]
     fn more_is_allowed_for_where_much_looks_a_little_like_a_bean() {
         let allowance = Allowance {
             missed_beans: 0.01,

@@ -42,3 +42,48 @@ pub fn look_near(
         .collect::<Result<_, _>>()
         .map(Some)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        frame::{self, FrameSettings, FrameSpec},
+        model::Model,
+        plot::PlotSettings,
+        score::learned,
+    };
+
+    fn plot_of(photo: &RgbImage, spec: FrameSpec) -> Plot {
+        let frame = frame::find(photo, &FrameSettings::new(spec), None).unwrap();
+        let settings = PlotSettings {
+            px_per_mm: 2.4,
+            ..PlotSettings::default()
+        };
+        plot::flatten(photo, &frame, spec, &settings).unwrap()
+    }
+
+    #[test]
+    fn only_warm_hilltops_inside_the_frame_of_a_fine_photo_are_looked_at() {
+        let file = include_bytes!("../../fixtures/forty-beans-some-touching/photo.jpg");
+        let photo = image::load_from_memory(file).unwrap().to_rgb8();
+        let plot = plot_of(&photo, "12x12in".parse().unwrap());
+        let Model { net, mut card } = Model::built_in();
+        let memory = &mut Memory::default();
+        let maps = learned::look(&plot, (&net, &card), memory).unwrap();
+        let tops = Hilltops::of(&maps, &plot, &card);
+        assert!(tops.inside.contains(&false) && tops.inside.contains(&true));
+        let seen = look_near(&photo, &plot, &tops, (&net, &card), memory).unwrap();
+        let seen = seen.expect("it is fine enough");
+        let least = card.near.as_ref().unwrap().least_heat;
+        for ((peak, inside), seen) in tops.beans.iter().zip(&tops.inside).zip(&seen) {
+            assert_eq!(seen.is_some(), *inside && peak.heat >= least, "{peak:?}");
+        }
+        let again = look_near(&photo, &plot, &tops, (&net, &card), &mut Memory::default());
+        assert_eq!(again.unwrap().unwrap(), seen);
+
+        let finer = plot.photo_px_per_mm + 0.1;
+        card.near.as_mut().unwrap().least_photo_px_per_mm = finer;
+        let none = look_near(&photo, &plot, &tops, (&net, &card), memory).unwrap();
+        assert!(none.is_none(), "a coarse photo is not");
+    }
+}

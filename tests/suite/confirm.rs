@@ -674,6 +674,7 @@ fn other_model(field: &Field, name: &str) {
         "weights",
         "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned(),
     );
+    change("least_photo_px_per_mm", "99".to_owned());
     field.put(&format!("{name}.onnx"), &network);
     field.put(&format!("{name}.toml"), lines.join("\n").as_bytes());
 }

@@ -197,6 +197,32 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
         told.contains("do not tell the two settings apart"),
         "{told}"
     );
+    let metric = [&["loss", "."][..], &SEEDS, &["--unit", "kg/ha"]].concat();
+    let metric = field.runs_well(&metric);
+    let head = metric.lines().next().unwrap().trim();
+    assert!(
+        head.starts_with("kg/ha (95 % limits)") && head.ends_with("bu/ac"),
+        "{metric}"
+    );
+    // 0.4375 bu/ac of 60 lb, at 1.120851 kg/ha a lb/ac (NIST SP 811): 29.42.
+    let before = metric
+        .lines()
+        .find(|line| line.starts_with("Before harvest"))
+        .unwrap();
+    let figure = before.split_whitespace().nth(2).unwrap();
+    assert!(figure.starts_with("29"), "{metric}");
+    // 18 million in five years from 1200 acres at 10 a bushel: 300 bu/ac a year, where some 2 are lost.
+    let dear = ["--cost", "18000000", "--price", "10", "--acres", "1200"];
+    let told = field.runs_well(&[&["payback", "."][..], &SEEDS, &two[..4], &dear].concat());
+    assert!(told.contains("would have to save 300.00 bu/ac"), "{told}");
+    assert!(!told.contains("with interest"), "none was given: {told}");
+    let same = field.run(&["contrast", ".", "--before", "fast", "--after", "fast"]);
+    assert_eq!(same.code, Some(2));
+    assert!(
+        same.stderr.contains("'fast' was named twice"),
+        "{}",
+        same.stderr
+    );
     let plan = field.runs_well(&["plan", "."]);
     assert!(plan.contains("from 1.8 beans a frame"), "{plan}");
     let asked = field.runs_well(&["plan", ".", "--frames", "9"]);
