@@ -68,6 +68,7 @@ mod tests {
         let photo = image::load_from_memory(file).unwrap().to_rgb8();
         let plot = plot_of(&photo, "12x12in".parse().unwrap());
         let Model { net, mut card } = Model::built_in();
+        card.near.as_mut().unwrap().least_photo_px_per_mm = 1.0;
         let memory = &mut Memory::default();
         let maps = learned::look(&plot, (&net, &card), memory).unwrap();
         let tops = Hilltops::of(&maps, &plot, &card);
