@@ -65,7 +65,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         out: Some(args.out.clone()),
         json: false,
     })?;
-    print_line(&beside_truth(photos, &from.join("truth")))?;
+    print_line(beside_truth(photos, &from.join("truth")).trim_end())?;
     print_line(where_to_look(&args.out).trim_end())?;
     Ok(summary::outcome(photos))
 }

@@ -105,11 +105,9 @@ pub fn judge(
     let around = Surroundings::new(ground.shares.residue_cover_pct, plot.photo_px_per_mm)
         .with_hilltops(&hilltops.heats_inside(), plot.inside_m2() / M2_PER_FT2);
     let mut found: Vec<Scored> = Vec::new();
-    let pods = &hilltops.pods;
-    found.extend(
-        pods.iter()
-            .map(|peak| pod(plot, maps, peak, card.pod.probability(peak.heat, around))),
-    );
+    let pods = (hilltops.pods.iter())
+        .map(|peak| pod(plot, maps, peak, card.pod.probability(peak.heat, around)));
+    found.extend(one_a_pod(pods.collect()));
     let near = near
         .unwrap_or_default()
         .iter()
@@ -180,6 +178,35 @@ fn round_candidate(centre_mm: Point, across_mm: f64) -> Candidate {
     }
 }
 
+/// A second hilltop this near to a likelier one, mm across that one's axis and along it in its lengths, lies on the same pod.
+const SAME_POD: (f64, f64) = (6.0, 0.35);
+/// Pods that lie across one another, at more than this angle, are two.
+const SAME_POD_DEG: f64 = 40.0;
+
+/// Pods of which each has one hilltop: of several on one the likeliest.
+fn one_a_pod(mut pods: Vec<Scored>) -> Vec<Scored> {
+    pods.sort_by(|a, b| b.chances.pod.total_cmp(&a.chances.pod));
+    let mut kept: Vec<Scored> = Vec::new();
+    for pod in pods {
+        let same = |other: &Scored| is_same_pod(&pod.candidate, &other.candidate);
+        if !kept.iter().any(same) {
+            kept.push(pod);
+        }
+    }
+    kept
+}
+
+fn is_same_pod(pod: &Candidate, likelier: &Candidate) -> bool {
+    let (sin, cos) = likelier.angle_rad.sin_cos();
+    let x = pod.centre_mm.x - likelier.centre_mm.x;
+    let y = pod.centre_mm.y - likelier.centre_mm.y;
+    let (along, across) = (x * cos + y * sin, y * cos - x * sin);
+    let turned = (pod.angle_rad - likelier.angle_rad).sin().abs();
+    across.abs() < SAME_POD.0
+        && along.abs() < SAME_POD.1 * likelier.length_mm
+        && turned < SAME_POD_DEG.to_radians().sin()
+}
+
 /// Width of a pod, mm, that the network does not measure: pods are 3 to 8 cm long and one bean wide.
 const POD_WIDTH_MM: f64 = 10.0;
 
@@ -247,4 +274,50 @@ fn inside_pixels<'a>(
             .step_by(3)
             .map(move |x| (raw.get_pixel(x, y).0, plot.inside.get_pixel(x, y).0[0] > 0))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lying_at((x, y): (f64, f64), angle_deg: f64, probability: f64) -> Scored {
+        Scored {
+            candidate: Candidate {
+                centre_mm: Point::new(x, y),
+                length_mm: 40.0,
+                width_mm: POD_WIDTH_MM,
+                angle_rad: angle_deg.to_radians(),
+                area_mm2: 320.0,
+                pod_shaped: true,
+                was_touching: false,
+            },
+            chances: Chances {
+                pod: probability,
+                other: 1.0 - probability,
+                ..Chances::default()
+            },
+            beans_in_pod: 2.0,
+        }
+    }
+
+    #[test]
+    fn a_pod_with_two_hilltops_is_one_and_two_pods_are_two() {
+        let first = || lying_at((50.0, 50.0), 30.0, 0.9);
+        // 10 mm along an axis at 30 degrees.
+        let along = (50.0 + 8.66, 50.0 + 5.0);
+        for (other, pods) in [
+            (lying_at(along, 25.0, 0.4), 1),
+            (lying_at(along, 25.0 + 180.0, 0.95), 1),
+            // Across one another.
+            (lying_at((51.0, 50.0), 110.0, 0.5), 2),
+            // Side by side, 9 mm apart; and end to end.
+            (lying_at((50.0 - 4.5, 50.0 + 7.79), 30.0, 0.5), 2),
+            (lying_at((50.0 + 34.6, 50.0 + 20.0), 30.0, 0.5), 2),
+        ] {
+            let likelier = other.chances.pod.max(0.9);
+            let kept = one_a_pod(vec![first(), other.clone()]);
+            assert_eq!(kept.len(), pods, "{other:?}");
+            assert_eq!(kept[0].chances.pod, likelier, "the likeliest stays");
+        }
+    }
 }
