@@ -181,7 +181,11 @@ fn text_of(offer: &Offer, found: &Payback, (currency, gain): (&str, &Gain)) -> S
         }
     };
     let money = |l: Limits| format!("{} {currency}", limits(l, 0));
-    let years = |y: Option<f64>| y.map_or_else(|| "never".to_owned(), |y| format!("{y:.1} years"));
+    let years = |y: Option<f64>| match y {
+        None => "never".to_owned(),
+        Some(y) if y > 100.0 => "after more than 100 years".to_owned(),
+        Some(y) => format!("{y:.1} years"),
+    };
     let how_sure = match known {
         Known::Bare => {
             "A gain without limits says nothing of how sure it is: --gain-limits".to_owned()

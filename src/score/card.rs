@@ -64,7 +64,7 @@ pub struct Near {
     /// u0 to u7: with z the logit that the near look gives and x, c, s, k, g, r as in [`Calibration`],
     /// logit p = u0 + u1 x + u2 z + u3 c + u4 s + u5 k + u6 g + u7 r.
     pub weights: [f64; 8],
-    /// What the count of beans has to allow for.
+    /// What the count of beans has to allow for; what stands there of pods is not read.
     pub allowance: Allowance,
 }
 
