@@ -163,7 +163,7 @@ impl Net {
         self.near.is_some()
     }
 
-    /// Looks at one spot from near: a square of [`STEP_PX`] pixels times an even number, as photographed. `None` where the network cannot.
+    /// Looks at one spot from near, as photographed: its side is a multiple of 32 px. `None` where the network cannot.
     ///
     /// # Errors
     /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
