@@ -191,7 +191,7 @@ pub fn key(settings: &Settings, model: &Model) -> String {
         "{} {SCHEMA} {build:?} {} {:?}",
         env!("CARGO_PKG_VERSION"),
         settings.count_key(),
-        model.name()
+        model.card
     );
     sha256_hex(text.as_bytes())
 }
@@ -221,4 +221,20 @@ fn keep_other_counts(args: &Args, found: &Gathered, layout: &Layout) -> anyhow::
         path.display()
     ))
     .into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn finished_work_of_another_card_is_not_used() {
+        let frame = podfall::frame::FrameSettings::new("12x12in".parse().unwrap());
+        let settings = Settings::new(frame);
+        let (one, mut other) = (Model::built_in(), Model::built_in());
+        assert_eq!(key(&settings, &one), key(&settings, &other));
+        other.card.bean.weights[0] += 0.1;
+        assert_eq!(one.name(), other.name(), "the network is the same");
+        assert_ne!(key(&settings, &one), key(&settings, &other));
+    }
 }
