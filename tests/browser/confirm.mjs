@@ -49,6 +49,15 @@ const drawn = (page) => page.waitForFunction(() => document.body.dataset.drawn &
 const text = (page, id) => page.$eval(`#${id}`, (e) => e.textContent);
 const seq = (page) => page.evaluate(() => fetch("/api/season").then((r) => r.json()).then((s) => s.seq));
 const told = (page, n) => page.evaluate((n_) => fetch(`/api/photo/${n_}`).then((r) => r.json()), n);
+/** The same once corners set by hand have been counted anew: that takes a while on a busy machine. */
+async function recounted(page, n) {
+  const by = Date.now() + 30000;
+  for (;;) {
+    const now = await told(page, n);
+    if ((now.corners_by_hand && now.plot.url) || Date.now() > by) return now;
+    await new Promise((r) => setTimeout(r, 50));
+  }
+}
 const season = (page) => page.evaluate(() => fetch("/api/season").then((r) => r.json()));
 
 /** Does something and waits until podfall has one act more. */
@@ -176,7 +185,7 @@ async function mouse() {
   await page.mouse.up();
   await shot(page, "desktop-corners");
   await acts(page, () => page.keyboard.press("Enter"), "corners");
-  now = await told(page, n);
+  now = await recounted(page, n);
   holds(now.corners_by_hand && Math.hypot(now.corners_px[0][0] - before[0][0], now.corners_px[0][1] - before[0][1]) > 5, "the corner moved");
   say("corners dragged, plot made anew");
   await acts(page, async () => {
@@ -397,7 +406,7 @@ async function ring() {
   await page.keyboard.press("ArrowUp");
   await shot(page, "ring-edge");
   await acts(page, () => tool(page, "keep"), "edge of a ring");
-  const now = await told(page, n);
+  const now = await recounted(page, n);
   // How far outside the ring as it now is a place lies, pixels: its axes may have turned.
   const [a, b, c, d] = now.corners_px;
   const middle = [(a[0] + c[0]) / 2, (a[1] + c[1]) / 2];
