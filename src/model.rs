@@ -4,7 +4,7 @@ use crate::{
     counts::ModelName,
     photo,
     score::{
-        card::Card,
+        card::{Allowance, Card, Near},
         net::{Net, NetError},
     },
 };
@@ -107,17 +107,18 @@ const SCALES: std::ops::RangeInclusive<f64> = 0.5..=12.0;
 /// Sides, px, of a spot that can be looked at from near.
 const SPOTS_PX: std::ops::RangeInclusive<usize> = 32..=256;
 
-/// Refuses a card whose numbers would make nonsense of every photo.
-fn check_numbers(card: &Card) -> Result<(), ModelError> {
-    let number = |what, value: f64, holds: bool| match holds {
+/// Passes a number of the card that holds.
+fn number(what: &'static str, value: f64, holds: bool) -> Result<(), ModelError> {
+    match holds {
         true => Ok(()),
         false => Err(ModelError::Number { what, value }),
-    };
-    number(
-        "px_per_mm",
-        card.px_per_mm,
-        SCALES.contains(&card.px_per_mm),
-    )?;
+    }
+}
+
+/// Refuses a card whose numbers would make nonsense of every photo.
+fn check_numbers(card: &Card) -> Result<(), ModelError> {
+    let scale = card.px_per_mm;
+    number("px_per_mm", scale, SCALES.contains(&scale))?;
     for (what, calibration) in [
         ("a weight of bean", &card.bean),
         ("a weight of pod", &card.pod),
@@ -128,37 +129,38 @@ fn check_numbers(card: &Card) -> Result<(), ModelError> {
         let least = calibration.least_heat;
         number("least_heat", least, (0.0..=1.0).contains(&least))?;
     }
-    let mut allowances = vec![&card.allowance];
-    if let Some(near) = &card.near {
-        let scale = near.px_per_mm;
-        number("near.px_per_mm", scale, SCALES.contains(&scale))?;
-        let side = near.side_px;
-        let fits = SPOTS_PX.contains(&side) && side.is_multiple_of(32);
-        number("near.side_px", side as f64, fits)?;
-        for weight in near.weights {
-            number("a weight of near", weight, weight.is_finite())?;
-        }
-        for (what, value) in [
-            ("near.least_heat", near.least_heat),
-            ("near.least_photo_px_per_mm", near.least_photo_px_per_mm),
-        ] {
-            number(what, value, value.is_finite() && value >= 0.0)?;
-        }
-        allowances.push(&near.allowance);
+    check_allowance(&card.allowance)?;
+    card.near.as_ref().map_or(Ok(()), check_near)
+}
+
+fn check_near(near: &Near) -> Result<(), ModelError> {
+    let (scale, side) = (near.px_per_mm, near.side_px);
+    number("near.px_per_mm", scale, SCALES.contains(&scale))?;
+    let fits = SPOTS_PX.contains(&side) && side.is_multiple_of(32);
+    number("near.side_px", side as f64, fits)?;
+    for weight in near.weights {
+        number("a weight of near", weight, weight.is_finite())?;
     }
-    for allowance in allowances {
-        for (what, value, most) in [
-            ("missed_beans", allowance.missed_beans, 10.0),
-            ("missed_pods", allowance.missed_pods, 10.0),
-            ("shift_logit", allowance.shift_logit, 10.0),
-            ("stray", allowance.stray, 1000.0),
-        ] {
-            number(what, value, (0.0..=most).contains(&value))?;
-        }
-        let weak = allowance.missed_beans_weak;
-        number("missed_beans_weak", weak, weak.is_finite())?;
+    for (what, value) in [
+        ("near.least_heat", near.least_heat),
+        ("near.least_photo_px_per_mm", near.least_photo_px_per_mm),
+    ] {
+        number(what, value, value.is_finite() && value >= 0.0)?;
     }
-    Ok(())
+    check_allowance(&near.allowance)
+}
+
+fn check_allowance(allowance: &Allowance) -> Result<(), ModelError> {
+    for (what, value, most) in [
+        ("missed_beans", allowance.missed_beans, 10.0),
+        ("missed_pods", allowance.missed_pods, 10.0),
+        ("shift_logit", allowance.shift_logit, 10.0),
+        ("stray", allowance.stray, 1000.0),
+    ] {
+        number(what, value, (0.0..=most).contains(&value))?;
+    }
+    let weak = allowance.missed_beans_weak;
+    number("missed_beans_weak", weak, weak.is_finite())
 }
 
 #[cfg(test)]

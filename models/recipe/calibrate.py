@@ -38,7 +38,7 @@ def inside(p, b):
 
 
 def photos(counts, folder, pod):
-    """A dict a photo: p (raw), y (1 seen bean, 0 none), soft (shows less than half), target, missed."""
+    """A dict a photo: p (raw), tops (the same, of all hilltops), at (where they lie), y (1 seen bean, 0 none), soft (shows less than half), target, missed."""
     P = {os.path.basename(p["photo"]): p for p in json.load(open(counts))["photos"]}
     for f in sorted(glob.glob(folder + "/*.json")):
         t = json.load(open(f)); p = P.get(t.get("photo"))
@@ -53,7 +53,8 @@ def photos(counts, folder, pod):
         m = match(xy(ob), xy([tr[i] for i in must]), [tol[i] for i in must]); left = [i for i in range(len(ob)) if i not in m]
         s = match([xy(ob)[i] for i in left], xy([tr[i] for i in rest]), [tol[i] for i in rest])
         y = np.array([float(i in m) for i in range(len(ob))]); dull = np.zeros(len(ob), bool); dull[[left[i] for i in s]] = True
-        yield dict(name=t["photo"], p=np.array([o["probability"] for o in ob]), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"], ft2=p["plot"]["area_m2"] / .09290304)
+        p_raw = np.array([o["probability"] for o in ob])
+        yield dict(name=t["photo"], p=p_raw, tops=p_raw, at=xy(ob), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"], ft2=p["plot"]["area_m2"] / .09290304)
 
 
 def hilltops(q):
@@ -69,36 +70,28 @@ def clear(q):
 
 
 def columns(q):
-    """What src/score/card.rs multiplies with the weights."""
+    """What src/score/card.rs multiplies with the weights; of hilltops that were looked at from near (they have z) with those of [near]."""
     x = LOGIT(q["p0"]); one = np.ones(len(x)); c = one * (min(max(q["cover"], 0), 90) - 30) / 30; s = one * math.log(min(max(q["scale"], 1.2), 5) / 2.5)
-    k, g = (one * v for v in hilltops(q))
-    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x, one * clear(q)], 1)
-
-
-def near_columns(q):
-    """Likewise, of hilltops that were looked at from near: what its [near] weights are multiplied with."""
-    one, X = np.ones(len(q["p0"])), columns(q)
-    return np.stack([one, X[:, 1], np.clip(q["z"], -MOST_NEAR_LOGIT, MOST_NEAR_LOGIT), X[:, 3], X[:, 5], X[:, 7], X[:, 9], X[:, 11]], 1)
+    k, g = (one * v for v in hilltops(q)); r = one * clear(q)
+    if "z" in q: return np.stack([one, x, np.clip(q["z"], -MOST_NEAR_LOGIT, MOST_NEAR_LOGIT), c, s, k, g, r], 1)
+    return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x, r], 1)
 
 
 def near_photos(both, folder):
-    """As `photos`, of the hilltops that were looked at from near: z, what the near look gave as a logit; all_p: heats of all hilltops."""
-    counts, near = both.split("+"); P = {os.path.basename(p["photo"]): p for p in json.load(open(near))["photos"]}
+    """As `photos`, of the hilltops that were looked at from near, with z, what the near look gave as a logit."""
+    counts, near = both.split("+"); seen = {os.path.basename(p["photo"]): {(o["x_px"], o["y_px"]): o["probability"] for o in p["objects"] if o["kind"] != "pod"} for p in json.load(open(near))["photos"]}
     for q in photos(counts, folder, False):
-        xy = lambda p: [(o["x_px"], o["y_px"]) for o in p["objects"] if o["kind"] != "pod"]
-        far = xy(next(p for p in json.load(open(counts))["photos"] if os.path.basename(p["photo"]) == q["name"])); seen = {k: o["probability"] for k, o in zip(xy(P[q["name"]]), [o for o in P[q["name"]]["objects"] if o["kind"] != "pod"])}
-        z = np.array([seen.get(k, 0) for k in far]); looked = z > .2            # with those weights: at least .269 where it was looked at
+        z = np.array([seen[q["name"]].get(at, 0) for at in q["at"]]); looked = z > .2            # with those weights: at least .269 where it was looked at
         if not looked.any() and len(z): continue
-        q["all_p"] = q["p"]; q["missed"] += int(q["y"][~looked].sum()); q["z"] = 2 * (LOGIT(z[looked]) - 3)
+        q["missed"] += int(q["y"][~looked].sum()); q["z"] = 2 * (LOGIT(z[looked]) - 3)
         for k in ("p", "y", "soft"): q[k] = q[k][looked]
         yield q
 
 
-def fit(ph, w, pod, near=False):
+def fit(ph, w, pod):
     """Weighted logistic regression, ridge; for pods, of which there are few, the surroundings are left out."""
-    made = near_columns if near else columns
-    keep = [~q["soft"] for q in ph]; X = np.concatenate([made(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
-    ridge = [1e-6, .5, .5, .5, RIDGE_SCALE, 5., 5., 5.] if near else [1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 5   # scale goes with the kind of photo here: held tight, lest it speak for that
+    keep = [~q["soft"] for q in ph]; X = np.concatenate([columns(q)[k] for q, k in zip(ph, keep)]); y = np.concatenate([q["y"][k] for q, k in zip(ph, keep)]); W = np.concatenate([np.full(k.sum(), v) for k, v in zip(keep, w)]); W = W / W.mean()
+    ridge = [1e-6, .5, .5, .5, RIDGE_SCALE, 5., 5., 5.] if "z" in ph[0] else [1e-6] + [.5] * 4 + [RIDGE_SCALE] * 2 + [5.] * 5   # scale goes with the kind of photo here: held tight, lest it speak for that
     use = [0, 1] if pod else list(range(len(ridge))); X = X[:, use]; b = np.zeros(len(use)); out = np.zeros(len(ridge)); ridge = np.diag(ridge[:len(use)])
     for _ in range(40):
         p = 1 / (1 + np.exp(-X @ b)); b = b + np.linalg.solve((X * (W * p * (1 - p))[:, None]).T @ X + ridge, X.T @ (W * (y - p)) - ridge @ b)
@@ -107,7 +100,7 @@ def fit(ph, w, pod, near=False):
 
 
 def apply(weights, q):
-    return 1 / (1 + np.exp(-(near_columns(q) if len(weights) == 8 else columns(q)) @ np.array(weights)))
+    return 1 / (1 + np.exp(-columns(q) @ np.array(weights)))
 
 
 def pmf_limits(p, missed, stray, shift):
@@ -152,11 +145,11 @@ def main():
         if not ph: continue
         # each set weighs the same, or as told, a photo as the root of its objects: a crowded one must not speak for all;
         # figures are of photos left out one at a time, the card takes the fit over all
-        for q in ph: q["p0"] = q["p"]; q["tops"] = q.get("all_p", q["p"])
+        for q in ph: q["p0"] = q["p"]
         root = lambda q: max(1, len(q["p"])) ** .5
         w = [v / root(q) / sum(root(t) for t in s) for s, v in zip(S, weights) for q in s]
-        for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod, near), q)
-        kn = fit(ph, w, pod, near); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
+        for i, q in enumerate(ph): q["p"] = apply(fit(ph[:i] + ph[i + 1:], w[:i] + w[i + 1:], pod), q)
+        kn = fit(ph, w, pod); cat = lambda k: np.concatenate([q[k] for q in ph]); keep = ~cat("soft")
         before, after = ece(cat("p0")[keep], cat("y")[keep]), ece(cat("p")[keep], cat("y")[keep])
         for q in ph:
             k = q["p"] >= LISTED; q["missed"] += int(q["y"][~k].sum()); q["p"], q["y"] = q["p"][k], q["y"][k]

@@ -36,7 +36,7 @@ def flat(im, t, px_per_mm=PX_PER_MM):
         k = w * px_per_mm / ((d[0] + d[1]) / 2); H = np.array([[k, 0, w * px_per_mm / 2 - k * c[0]], [0, k, h * px_per_mm / 2 - k * c[1]], [0, 0, 1.0]])
     hh, ww = im.shape[:2]
     q = cv2.perspectiveTransform(np.array([[[0, 0], [ww, 0], [ww, hh], [0, hh]]], np.float32), H)[0]
-    lo, hi = q.min(0), q.max(0); lo, hi = np.maximum(lo, -580 * px_per_mm), np.minimum(hi, np.array([w, h]) * px_per_mm + 580 * px_per_mm)
+    around = 1400 / PX_PER_MM * px_per_mm; lo, hi = np.maximum(q.min(0), -around), np.minimum(q.max(0), np.array([w, h]) * px_per_mm + around)
     H = np.array([[1, 0, -lo[0]], [0, 1, -lo[1]], [0, 0, 1.0]]) @ H
     size = (int(hi[0] - lo[0]), int(hi[1] - lo[1]))
     k = math.sqrt(abs(np.linalg.det(np.linalg.inv(H)[:2, :2] / np.linalg.inv(H)[2, 2])))   # photo px per flat px, about

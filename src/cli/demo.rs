@@ -9,6 +9,7 @@ use podfall::{
     batch,
     counts::{Limits, PhotoCount},
     season,
+    stage::Truth,
 };
 
 use super::{
@@ -70,26 +71,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(summary::outcome(photos))
 }
 
-/// Of a photo's truth file, what is set beside its counts.
-#[derive(serde::Deserialize)]
-struct Truth {
-    beans: Vec<TruePiece>,
-    pods: Option<Vec<TruePiece>>,
-}
-
-#[derive(serde::Deserialize)]
-struct TruePiece {
-    visible: f64,
-    inside: bool,
-}
-
 /// Share of a bean or pod that must be seen for a photo to be able to tell it.
 const LEAST_SEEN: f64 = 0.3;
-
-fn number_seen(pieces: &[TruePiece]) -> usize {
-    let seen = |piece: &&TruePiece| piece.inside && piece.visible >= LEAST_SEEN;
-    pieces.iter().filter(seen).count()
-}
 
 /// Each photo's counts beside its true numbers; nothing where these are not known.
 fn beside_truth(photos: &[PhotoCount], folder: &Path) -> String {
@@ -101,6 +84,9 @@ fn beside_truth(photos: &[PhotoCount], folder: &Path) -> String {
         let (Some(truth), Some(counts)) = (truth, &photo.counts) else {
             continue;
         };
+        let seen = |inside: bool, visible: f64| inside && visible >= LEAST_SEEN;
+        let beans = truth.beans.iter().filter(|b| seen(b.inside, b.visible));
+        let pods = truth.pods.iter().filter(|p| seen(p.inside, p.visible));
         let Limits {
             estimate,
             low,
@@ -110,10 +96,10 @@ fn beside_truth(photos: &[PhotoCount], folder: &Path) -> String {
             text,
             "  {:<26} {:>5} {:>8} {:<14} {:>5} {:>8}",
             photo.photo,
-            number_seen(&truth.beans),
+            beans.count(),
             format!("{estimate:.0}"),
             format!("({low:.0} to {high:.0})"),
-            number_seen(truth.pods.as_deref().unwrap_or_default()),
+            pods.count(),
             format!("{:.0}", counts.pods.estimate),
         );
     }

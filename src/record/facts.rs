@@ -385,12 +385,7 @@ fn answer(material: &Material<'_>) -> Option<Answer> {
     Some(Answer {
         of: of.to_owned(),
         says: says.to_owned(),
-        unit: match unit {
-            LossUnit::BuPerAc => "bu/ac",
-            LossUnit::LbPerAc => "lb/ac",
-            LossUnit::KgPerHa => "kg/ha",
-        }
-        .to_owned(),
+        unit: unit.name().to_owned(),
         figure: crate::loss::scaled(amount.bu_per_ac, factor),
         amount: amount.clone(),
     })

@@ -18,8 +18,6 @@ mod redact;
 pub mod schema;
 pub mod seal;
 
-use crate::{loss::Assumptions, season::LossUnit};
-
 pub use facts::{
     Answer, CheckFact, Facts, FrameFact, Kept, Material, PersonCount, SCHEMA, Said, SourceFact,
     Standing, facts,
@@ -56,16 +54,6 @@ pub const ORIGINALS: &str = "evidence/photos";
 pub const ANNOTATED: &str = "evidence/annotated";
 /// Pictures with what persons said.
 pub const CONFIRMED: &str = "evidence/confirmed";
-
-/// How many of this unit are in one bushel an acre.
-pub fn one_bushel_in(unit: LossUnit, assumptions: &Assumptions) -> f64 {
-    let one = crate::loss::one_bushel(assumptions);
-    match unit {
-        LossUnit::BuPerAc => 1.0,
-        LossUnit::LbPerAc => one.lb_per_ac.estimate,
-        LossUnit::KgPerHa => one.kg_per_ha.estimate,
-    }
-}
 
 /// Whether the PDF has to show a letter of these facts by its number.
 ///

@@ -81,7 +81,10 @@ struct Row {
 /// [`LossPageError`] when the template does not fit its values, which is a fault of this program.
 pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
     let season = page.season;
-    let (unit, factor) = unit_of(page);
+    let (unit, factor) = (
+        page.unit.name(),
+        page.unit.in_one_bushel(&season.assumptions),
+    );
     let too_few = TooFew::of(&season.all);
     let lines = [Line {
         name: "All frames".to_owned(),
@@ -180,17 +183,6 @@ fn contrast_view(contrast: &Contrast, factor: f64) -> ContrastView<'_> {
                 verdict: s.verdict.words(),
             })
             .collect(),
-    }
-}
-
-/// The unit's name and how many of it are in one bu/ac.
-fn unit_of(page: &LossPage<'_>) -> (&'static str, f64) {
-    let a = &page.season.assumptions;
-    let one = crate::loss::one_bushel(a);
-    match page.unit {
-        LossUnit::BuPerAc => ("bu/ac", 1.0),
-        LossUnit::LbPerAc => ("lb/ac", one.lb_per_ac.estimate),
-        LossUnit::KgPerHa => ("kg/ha", one.kg_per_ha.estimate),
     }
 }
 
@@ -386,15 +378,6 @@ fn rests_on(frames: &[FrameLoss]) -> Vec<Rests> {
     all
 }
 
-/// An amount in a unit, and the unit's name.
-fn in_unit(amount: &Amount, unit: LossUnit) -> (Limits, &'static str) {
-    match unit {
-        LossUnit::BuPerAc => (amount.bu_per_ac, "bu/ac"),
-        LossUnit::LbPerAc => (amount.lb_per_ac, "lb/ac"),
-        LossUnit::KgPerHa => (amount.kg_per_ha, "kg/ha"),
-    }
-}
-
 /// The loss in a few lines, for a terminal: in the unit asked for, and in one of the other system.
 pub fn loss_text(loss: &SourceLoss, unit: LossUnit) -> String {
     let too_few = TooFew::of(loss);
@@ -403,14 +386,10 @@ pub fn loss_text(loss: &SourceLoss, unit: LossUnit) -> String {
         LossUnit::BuPerAc | LossUnit::LbPerAc => LossUnit::KgPerHa,
     };
     let row = |title: &str, one: &str, two: &str| format!("{title:<26}{one:>28}  {two}\n");
-    let mut text = String::new();
+    let mut text = row("", &format!("{} (95 % limits)", unit.name()), other.name());
     for source in &loss.sources {
         let instead = too_few.short(&source.amount);
-        let [(one, name), (two, name_too)] = [unit, other].map(|u| in_unit(&source.amount, u));
-        if text.is_empty() {
-            text.push_str(&row("", &format!("{name} (95 % limits)"), name_too));
-        }
-        let [one, two] = [one, two].map(|limits| range(limits, "", instead));
+        let [one, two] = [unit, other].map(|unit| range(unit.of(&source.amount), "", instead));
         text.push_str(&row(source.source.title(), &one, &two));
     }
     if loss.sources.iter().any(|s| too_few.hides(&s.amount)) {
@@ -451,14 +430,15 @@ pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
 /// What to look at next, for a terminal.
 pub fn next_text(next: &Next, loss: &SourceLoss, unit: LossUnit) -> String {
     let instead = next_instead(next, loss, &TooFew::of(loss));
-    let amount = loss
-        .get(next.source)
-        .map(|source| in_unit(&source.amount, unit));
-    let (limits, unit) = amount.unwrap_or((next.bu_per_ac, "bu/ac"));
+    let amount = loss.get(next.source).map(|source| unit.of(&source.amount));
+    let (limits, unit) = match amount {
+        Some(limits) => (limits, unit),
+        None => (next.bu_per_ac, LossUnit::BuPerAc),
+    };
     let mut text = format!(
         "Look at next: {}, {}; {}.\n",
         next.source.title(),
-        range(limits, unit, instead),
+        range(limits, unit.name(), instead),
         next.how_sure
     );
     for remedy in &next.look_at {

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use serde::Deserialize;
 
 use crate::{
+    counts::Limits,
     frame::{FrameSpec, FrameSpecError},
+    loss::{Amount, Assumptions},
     units::{LengthError, length_mm},
 };
 
@@ -80,6 +82,36 @@ pub enum LossUnit {
     /// Kilograms a hectare.
     #[serde(rename = "kg/ha")]
     KgPerHa,
+}
+
+impl LossUnit {
+    /// As it is written.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::BuPerAc => "bu/ac",
+            Self::LbPerAc => "lb/ac",
+            Self::KgPerHa => "kg/ha",
+        }
+    }
+
+    /// An amount in this unit.
+    pub fn of(self, amount: &Amount) -> Limits {
+        match self {
+            Self::BuPerAc => amount.bu_per_ac,
+            Self::LbPerAc => amount.lb_per_ac,
+            Self::KgPerHa => amount.kg_per_ha,
+        }
+    }
+
+    /// How many of this unit are in one bushel an acre.
+    pub fn in_one_bushel(self, assumptions: &Assumptions) -> f64 {
+        let one = crate::loss::one_bushel(assumptions);
+        match self {
+            Self::BuPerAc => 1.0,
+            Self::LbPerAc => one.lb_per_ac.estimate,
+            Self::KgPerHa => one.kg_per_ha.estimate,
+        }
+    }
 }
 
 /// Why `podfall.toml` could not be used.

@@ -227,10 +227,7 @@ fn put_evidence(
         loss: loss.as_ref(),
         over: over.as_ref(),
         season: &read.season,
-        unit: (
-            read.unit,
-            record::one_bushel_in(read.unit, &read.assumptions),
-        ),
+        unit: (read.unit, read.unit.in_one_bushel(&read.assumptions)),
         persons: said.persons,
         originals: said.originals,
         title: &read.title,

@@ -463,9 +463,9 @@ fn two_networks_of_one_file_answer_as_each_alone() {
 
 #[test]
 fn a_look_from_near_is_told_of_the_middle() {
-    let file = include_bytes!("../../../fixtures/small-network/network.onnx");
-    let far = Model::decode(&file[..]).unwrap().graph.unwrap();
-    assert!(!Net::from_bytes(file).unwrap().looks_near());
+    let small = include_bytes!("../../../fixtures/small-network/network.onnx");
+    let far = Model::decode(&small[..]).unwrap().graph.unwrap();
+    assert!(!Net::from_bytes(small).unwrap().looks_near());
     // One cell for 16 px: what is said is the mean of the four in the middle, of each channel.
     let mut pixels = RgbImage::new(64, 64);
     for (x, y, v) in [(16, 16, 255), (32, 16, 55), (16, 32, 5), (32, 32, 100)] {
@@ -479,7 +479,7 @@ fn a_look_from_near_is_told_of_the_middle() {
         floats("w", &[2, 3, 1, 1], red),
         floats("v", &[2, 2, 1, 1], [1.0, 0.0, 0.0, 2.0]),
     ];
-    let near = Model::decode(super::tests::file(nodes, kept.into(), "y").as_slice()).unwrap();
+    let near = Model::decode(file(nodes, kept.into(), "y").as_slice()).unwrap();
     let near = renamed(&near.encode_to_vec(), "near_");
     let net = Net::from_bytes(&two_in_one(far, near)).unwrap();
     let seen = net
