@@ -32,6 +32,8 @@ pub enum CautionKind {
     DeepShadow,
     /// Few pixels across a bean: px.
     CoarseScale,
+    /// What looks like beans is larger or smaller than beans, mm: the frame may be of another size than was said.
+    OddSize,
     /// Much residue: cover, %. Beans lie hidden under it.
     HeavyResidue,
     /// The frame is not surely right: confidence, 0..1.
@@ -64,6 +66,7 @@ impl CautionKind {
             Self::Glare => "glare",
             Self::DeepShadow => "deep-shadow",
             Self::CoarseScale => "coarse-scale",
+            Self::OddSize => "odd-size",
             Self::HeavyResidue => "heavy-residue",
             Self::DoubtfulFrame => "doubtful-frame",
             Self::SameFile => "same-file",

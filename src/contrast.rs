@@ -233,6 +233,14 @@ pub fn contrast(
         }
         source.verdict = Verdict::of(&source.change_bu_per_ac);
     }
+    let begun = pairs.values().map(Vec::len).max().unwrap_or(0);
+    let mut warnings = what_else_differs(frames, first, second, most_pairs > 0);
+    if most_pairs == 0 && frames.iter().any(|f| f.pair.is_some()) {
+        warnings.push(format!(
+            "{} one setting with the other, {FEWEST_PAIRS} are needed to go by pairs: the settings are set against each other as a whole",
+            pairs_that_join(begun)
+        ));
+    }
     let whole = whole(&sources);
     for source in &mut sources {
         source.says = in_words(source, (first, second), whole);
@@ -242,8 +250,16 @@ pub fn contrast(
         second: second.to_owned(),
         sources,
         pairs: most_pairs,
-        warnings: what_else_differs(frames, first, second, most_pairs > 0),
+        warnings,
     })
+}
+
+fn pairs_that_join(n: usize) -> String {
+    match n {
+        0 => "no word in the pair column joins".to_owned(),
+        1 => "only 1 pair of checks joins".to_owned(),
+        _ => format!("only {n} pairs of checks join"),
+    }
 }
 
 /// Second − first of each pair, by source.

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::{
     card::CardSeen,
-    caution::Caution,
+    caution::{Caution, CautionKind},
     frame::{FoundFrame, FrameSpec, Outline},
     geometry::Point,
     ground::Shares,
@@ -82,6 +82,13 @@ impl PhotoCount {
     /// Cautions that a look at this photo settles; the others hold for the whole season and are told once.
     pub fn own_cautions(&self) -> impl Iterator<Item = &Caution> {
         (self.cautions.iter()).filter(|c| c.kind.asks_for_a_person())
+    }
+
+    /// Whether it is the same file as another photo of these counts, and not the first of them.
+    pub fn is_copy(&self) -> bool {
+        self.cautions
+            .iter()
+            .any(|c| c.kind == CautionKind::SameFile)
     }
 }
 

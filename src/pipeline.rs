@@ -17,6 +17,7 @@ use crate::{
     plot::{self, Plot, PlotError, PlotSettings},
     report::html::PictureSettings,
     score::{
+        bean_mm,
         learned::{self, Hilltops},
         likeness_measures, look_near,
         net::{Memory, NetError},
@@ -205,11 +206,13 @@ fn count(
     );
     let allowances = model.card.allowances(judged.around, near.is_some());
     let (objects, counts) = count::tally(&judged.scored, &plot, spec, &allowances, &settings.count);
+    let bean_mm = bean_mm(&plot, &judged.scored, &model.net, looks)?;
     let looks = likeness_measures(&plot);
     let cautions = cautions(&Seen {
         frame: &frame,
         plot: &plot,
         shares: &ground.shares,
+        bean_mm,
         distance: model.card.known.distance(&looks),
         bar_height_known: settings.frame.bar_height_mm.is_some(),
         colours: photo.meta.colour_profile.as_ref(),

@@ -86,6 +86,7 @@ pub fn loss_over_photos(counts: &CountsFile, assumptions: &Assumptions) -> Optio
     let frames: Vec<FrameLoss> = counts
         .photos
         .iter()
+        .filter(|photo| !photo.is_copy())
         .filter_map(FrameLoss::of_photo)
         .collect();
     loss_over(&frames, assumptions).ok()

@@ -208,6 +208,7 @@ fn judge(path: &Path, name: &str) -> Verdict {
     }
     match head(path).map(|head| recognise(&head)) {
         Ok(Ok(_) | Err(PhotoError::NotReadHere { .. } | PhotoError::Raw)) => Verdict::Photo,
+        Ok(Err(PhotoError::Film)) => left_out("a film, not a photo"),
         Ok(Err(_)) => left_out("not a photo"),
         Err(error) => Verdict::LeftOut(format!("cannot be opened: {error}")),
     }

@@ -84,7 +84,7 @@ pub(super) fn same_file(first: &str, copy: u32) -> Caution {
         kind: CautionKind::SameFile,
         measured: f64::from(copy),
         bound: 0.0,
-        message: format!("The same file as {first}; leave one of them out."),
+        message: format!("The same file as {first}: it counts once."),
     }
 }
 

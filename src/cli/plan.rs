@@ -6,20 +6,25 @@ use anyhow::Context;
 use podfall::{
     files,
     loss::{Design, Evidence, FEWEST_FRAMES, coverage},
-    plan::{Counts, Plan, from_season, layout, layout_svg, long_frame_depth_in, plan},
+    plan::{
+        Counts, MOST, Plan, SourcePlan, Wish, from_season, layout, layout_svg, long_frame_depth_in,
+        plan, plan_sources,
+    },
+    range::in_range,
     sheet::Place,
     units::{MM_PER_FT, length_mm, plural},
 };
 
 use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
-/// Tell how many frames it takes for limits as narrow as you wish, and where to lay them.
+/// Tell how many frames it takes for limits as narrow as you wish or to tell two settings apart, and where to lay them.
 ///
 /// From this season's own spread, or from --mean and --k.
 #[derive(clap::Args, Debug)]
 #[command(after_help = "\
 Examples:
   podfall plan north-field --half-width 25
+  podfall plan north-field --difference 1
   podfall plan --mean 6 --k 2 --half-width 25
   podfall plan --mean 6 --k 2 --map check.svg --header 35ft --frames 5")]
 pub struct Args {
@@ -30,6 +35,14 @@ pub struct Args {
     /// Half-width wished for the 95 % limits, % of the mean
     #[arg(long, value_name = "PCT", default_value_t = 25.0)]
     pub half_width: f64,
+    /// Difference between two settings that you would act on, bu/ac
+    #[arg(
+        long,
+        value_name = "BU_PER_AC",
+        default_value_t = 0.5,
+        conflicts_with = "mean"
+    )]
+    pub difference: f64,
     /// Mean beans in a frame, instead of this season's own
     #[arg(long, value_name = "BEANS")]
     pub mean: Option<f64>,
@@ -61,6 +74,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(seasons) = args.coverage {
         return coverage_table(seasons);
     }
+    in_range("--half-width, %,", args.half_width, 0.0, 200.0).map_err(usage)?;
     let half_width = args.half_width / 100.0;
     let frames = args.frames.unwrap_or(FEWEST_FRAMES);
     if let Some(mean) = args.mean {
@@ -88,6 +102,15 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
                 super::print_line(text_of(place.word(), &plan, there).trim_end())?;
             }
         }
+        let wish = Wish {
+            half_width,
+            difference_bu_per_ac: args.difference,
+            frames_per_check: args.frames,
+            ..Wish::default()
+        };
+        let assumptions = &loss.assumptions;
+        let sources = plan_sources(&loss.all, assumptions, &wish).map_err(usage)?;
+        super::print_line(sources_text(&sources, &wish, &loss.all.places).trim_end())?;
     }
     if let (Some(path), Some(header)) = (&args.map, &args.header) {
         let width_mm = length_mm(header).map_err(usage)?;
@@ -142,6 +165,50 @@ fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
         plan.frames_by_formula,
         plan.frames_poisson,
     ));
+    text
+}
+
+/// How many checks for each source's limits, and to tell two settings apart.
+fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> String {
+    if sources.is_empty() {
+        return String::new();
+    }
+    let many = |n: usize| {
+        if n >= MOST {
+            "out of reach".to_owned()
+        } else {
+            n.to_string()
+        }
+    };
+    let mut text = format!(
+        "\nchecks, with frames at each place     now, bu/ac   for ±{:.0} %   two settings told apart at {} bu/ac*\n\
+         {:<38}{:>10}{:>12}   {:>17}{:>20}\n",
+        100.0 * wish.half_width,
+        wish.difference_bu_per_ac,
+        "",
+        "",
+        "",
+        "checks under each",
+        "or pairs of checks",
+    );
+    for s in sources {
+        text.push_str(&format!(
+            "{:<38}{:>10.2}{:>12}   {:>17}{:>20}\n",
+            s.source.title(),
+            s.now_bu_per_ac,
+            s.checks.map_or_else(|| "-".to_owned(), many),
+            many(s.checks_each),
+            many(s.pairs),
+        ));
+    }
+    text.push_str(&format!(
+        "* in {:.0} of 100 such trials, if they do differ by that much. A pair is two checks side by side, one under each setting, with the \
+         same word in the sheet's pair column.\n",
+        100.0 * wish.chance
+    ));
+    if places.iter().any(|place| place.checks == 1) {
+        text.push_str("  How far checks differ is not known from one check: reckon with more.\n");
+    }
     text
 }
 

@@ -196,7 +196,7 @@ fn photos_are_whole(photos: &[Source], found: &mut Findings) -> std::io::Result<
                 let name = first.entry(&meta.sha256).or_insert(&source.name);
                 if *name != source.name {
                     let text = format!(
-                        "{} is the same file as {name}; leave one of them out",
+                        "{} is the same file as {name}: in the loss it counts once",
                         source.name
                     );
                     found.mind(&text)?;

@@ -8,9 +8,13 @@ use std::{
 use anyhow::Context;
 use podfall::{
     batch::{self, Layout},
-    counts::CountsFile,
+    counts::{CountsFile, PhotoCount},
     files,
-    loss::{Assumptions, SeasonFrames, SeasonLoss, season_frames_confirmed, season_loss},
+    frame::FrameSpec,
+    loss::{
+        Assumptions, LossCaution, LossCautionKind, SeasonFrames, SeasonLoss,
+        season_frames_confirmed, season_loss,
+    },
     marks::{ConfirmedCounts, MarkSettings, confirmed},
     season::{self, LossUnit, Season},
     sheet::Sheet,
@@ -165,9 +169,12 @@ impl FolderArgs {
         let sheet = self.read_sheet()?;
         let out = folder_of(&counts_path);
         let confirmed = read_confirmed(&counts, &out)?;
-        let frames = season_frames_confirmed(&confirmed, sheet.as_ref())
+        let mut frames = season_frames_confirmed(&confirmed, sheet.as_ref())
             .with_context(|| self.sheet_path().display().to_string())
             .map_err(usage)?;
+        frames
+            .cautions
+            .extend(counted_otherwise(&season, &confirmed.counts));
         Ok(SeasonRead {
             unit: flags.unit(&season),
             title: title_of(&self.folder),
@@ -193,6 +200,36 @@ impl SeasonRead {
         }
         season_loss(&self.frames, &self.assumptions).map_err(usage)
     }
+}
+
+/// What to say where podfall.toml has another frame than the photos were counted with.
+fn counted_otherwise(season: &Season, counts: &CountsFile) -> Option<LossCaution> {
+    let spec = season.frame?;
+    let said = |spec: FrameSpec, bar_mm: Option<f64>| match bar_mm {
+        Some(mm) => format!("{} with a bar {mm} mm high", spec.typed()),
+        None => spec.typed(),
+    };
+    let otherwise = |p: &&PhotoCount| {
+        let other_bar = season.bar_height_mm.is_some() && p.bar_height_mm != season.bar_height_mm;
+        p.frame_spec != spec || other_bar
+    };
+    let all: Vec<&PhotoCount> = counts.photos.iter().filter(otherwise).collect();
+    let first = all.first()?;
+    Some(LossCaution {
+        kind: LossCautionKind::OtherFrame,
+        message: format!(
+            "{} has the frame {}, but {} counted with {}: the loss goes by that; if {} is right, count again (podfall count)",
+            season::FILE,
+            said(spec, season.bar_height_mm),
+            if all.len() == 1 {
+                "1 photo was".to_owned()
+            } else {
+                format!("{} photos were", all.len())
+            },
+            said(first.frame_spec, first.bar_height_mm),
+            season::FILE,
+        ),
+    })
 }
 
 /// The folder that a file lies in.

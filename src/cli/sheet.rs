@@ -49,7 +49,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK)
         {
             return Err(Usage(format!(
-                "cards for checks {} to {last}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
+                "--cards {checks} beginning with check {}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
                 args.first
             ))
             .into());

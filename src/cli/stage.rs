@@ -161,7 +161,12 @@ pub fn run(args: &Args) -> anyhow::Result<()> {
     }
     let n = args.many.unwrap_or(args.count);
     if n == 0 {
-        bail!("--count 0 makes nothing; ask for at least one photo");
+        let asked = if args.many.is_some() {
+            "--many"
+        } else {
+            "--count"
+        };
+        bail!("{asked} 0 makes nothing; ask for at least one photo");
     }
     for k in 0..n {
         let seed = args.seed + k;

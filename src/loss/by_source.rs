@@ -25,6 +25,8 @@ struct Part {
     summands: Vec<Summand>,
     /// Which of [`ON_GROUND`] it rests on.
     places: [bool; 3],
+    /// How often the density at each of [`ON_GROUND`] goes into it: 1 and −1 where one is taken from the other.
+    shares: [f64; 3],
     /// Frames on which hanging pods were counted.
     hand_pods: usize,
 }
@@ -63,6 +65,7 @@ impl Part {
             estimate,
             draws,
             places,
+            shares: places.map(|on| f64::from(u8::from(on))),
             hand_pods,
         }
     }
@@ -92,6 +95,7 @@ impl Part {
             draws: mixed(&self.draws, a, &other.draws, b),
             summands: Vec::new(),
             places: [0, 1, 2].map(|i| self.places[i] || other.places[i]),
+            shares: [0, 1, 2].map(|i| a * self.shares[i] + b * other.shares[i]),
             hand_pods: self.hand_pods.max(other.hand_pods),
         }
     }
@@ -437,6 +441,7 @@ fn source_amount(
             percent,
         ),
         rests_on: RestsOn::default(),
+        shares: ON_GROUND.into_iter().zip(part.shares).collect(),
         draws: Drawn {
             beans_ft2: part.draws.clone(),
             bu: bu_draws,

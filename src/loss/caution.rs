@@ -42,6 +42,14 @@ pub enum LossCautionKind {
     NotCounted,
     /// Photos without a place.
     NoPlace,
+    /// Photos that are the same file as another: left out.
+    SameFile,
+    /// Photos that seem to show a plot that another shows too.
+    SamePlot,
+    /// Frames under heavy residue, counted by photo.
+    HeavyResidue,
+    /// The season's file has another frame than the photos were counted with.
+    OtherFrame,
     /// A spot card on a photo says something else than the sheet.
     CardDiffers,
     /// A tray whose frame is not told.

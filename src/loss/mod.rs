@@ -18,7 +18,7 @@ mod source;
 mod wide;
 
 pub use amount::Amount;
-pub(crate) use amount::{one_bushel, times as scaled};
+pub(crate) use amount::{bu_per_ac_per_bean_ft2, one_bushel, times as scaled};
 pub use assumptions::{
     AssumptionError, Assumptions, Seeds, Spread, bu_per_ac, seeds_per_lb_from_tsw_g,
 };

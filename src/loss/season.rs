@@ -13,6 +13,7 @@ use super::{
     loss_by_source, seed_size, settle,
 };
 use crate::{
+    caution::CautionKind,
     counts::{CountsFile, Limits, PhotoCount},
     marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
@@ -21,7 +22,7 @@ use crate::{
 };
 
 /// The frames of a season.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct SeasonFrames {
     /// Frames with a count, by photo or by hand.
     pub frames: Vec<FrameLoss>,
@@ -50,8 +51,12 @@ pub fn season_frames(
         .collect();
     let mut frames = Vec::new();
     let mut missing = Vec::new();
+    let once = Once::of(&counts.photos, &rows);
     for photo in &counts.photos {
         let row = rows.get(photo.photo.as_str()).copied();
+        if once.left_out.contains(photo.photo.as_str()) {
+            continue;
+        }
         match FrameLoss::of_photo(photo).or_else(|| by_hand(photo, row)) {
             Some(frame) => frames.push(with_row(frame, row)),
             None => missing.push(photo.photo.as_str()),
@@ -68,7 +73,126 @@ pub fn season_frames(
     let differs = (counts.photos.iter())
         .filter_map(|photo| CardDiffers::of(rows.get(photo.photo.as_str())?, photo.card?.card));
     cautions.extend(differs.map(|d| LossCautionKind::CardDiffers.says(d.to_string())));
+    cautions.extend(once.caution());
+    let placed: BTreeSet<&str> = (frames.iter().filter(|f| f.place.is_some()))
+        .map(|f| f.photo.as_str())
+        .collect();
+    cautions.extend(of_photos(counts, &placed, &rows));
     Ok(SeasonFrames { frames, cautions })
+}
+
+/// Copies of one file: the plot that they show counts once.
+#[derive(Default)]
+struct Once<'a> {
+    left_out: BTreeSet<&'a str>,
+    /// Copies that the sheet puts at two places or checks.
+    at_odds: Vec<&'a str>,
+}
+
+impl<'a> Once<'a> {
+    /// Of each file's copies the first with a place in the sheet stays, else the first.
+    fn of(photos: &'a [PhotoCount], rows: &BTreeMap<&str, &Row>) -> Self {
+        let mut by_file: BTreeMap<&str, Vec<&'a str>> = BTreeMap::new();
+        for photo in photos.iter().filter(|p| !p.meta.sha256.is_empty()) {
+            let copies = by_file.entry(photo.meta.sha256.as_str()).or_default();
+            copies.push(photo.photo.as_str());
+        }
+        let mut this = Self::default();
+        for copies in by_file.into_values().filter(|copies| copies.len() > 1) {
+            let laid = |name: &str| {
+                let typed = &rows.get(name)?.typed;
+                typed.place.map(|place| (place, typed.check.as_deref()))
+            };
+            let with_place: Vec<&str> = (copies.iter().copied())
+                .filter(|name| laid(name).is_some())
+                .collect();
+            let stays = with_place.first().or(copies.first()).copied();
+            this.left_out
+                .extend(copies.into_iter().filter(|name| Some(*name) != stays));
+            let odd = with_place
+                .iter()
+                .find(|name| laid(name) != laid(with_place[0]));
+            this.at_odds.extend(odd);
+        }
+        this
+    }
+
+    fn caution(&self) -> Option<LossCaution> {
+        let names: Vec<&str> = self.left_out.iter().copied().collect();
+        let odd = if self.at_odds.is_empty() {
+            String::new()
+        } else {
+            format!(
+                "; the sheet puts {} at another place or check than its copy: put that right",
+                short_list(&self.at_odds)
+            )
+        };
+        (!names.is_empty()).then(|| {
+            LossCautionKind::SameFile.says(format!(
+                "{} the same file as another, so that the plot counts once: {} left out{odd}",
+                if names.len() == 1 {
+                    "1 photo is".to_owned()
+                } else {
+                    format!("{} photos are", names.len())
+                },
+                short_list(&names),
+            ))
+        })
+    }
+}
+
+/// What the photos' own cautions mean for the loss: of those that are in it by the tool's count.
+fn of_photos(
+    counts: &CountsFile,
+    placed: &BTreeSet<&str>,
+    rows: &BTreeMap<&str, &Row>,
+) -> Vec<LossCaution> {
+    let with = |kind: CautionKind| -> Vec<&str> {
+        (counts.photos.iter())
+            .filter(|p| placed.contains(p.photo.as_str()))
+            .filter(|p| p.cautions.iter().any(|c| c.kind == kind))
+            .map(|p| p.photo.as_str())
+            .collect()
+    };
+    let mut cautions = Vec::new();
+    let same = with(CautionKind::SamePlot);
+    if !same.is_empty() {
+        cautions.push(LossCautionKind::SamePlot.says(format!(
+            "{} to show a plot that another photo shows too, so that it counts twice: {}; if so, leave the place of one of the two empty",
+            seems(same.len()),
+            short_list(&same)
+        )));
+    }
+    let mut heavy = with(CautionKind::HeavyResidue);
+    heavy.retain(|name| {
+        rows.get(name)
+            .is_none_or(|row| row.typed.hand.beans.is_none())
+    });
+    if !heavy.is_empty() {
+        cautions.push(LossCautionKind::HeavyResidue.says(format!(
+            "{} under heavy residue, where beans lie hidden, so that the loss reads low: {}; lift it and take another photo, or \
+             count there by hand",
+            lay(heavy.len()),
+            short_list(&heavy)
+        )));
+    }
+    cautions
+}
+
+fn seems(n: usize) -> String {
+    format!(
+        "{} {}",
+        plural(n, "photo"),
+        if n == 1 { "seems" } else { "seem" }
+    )
+}
+
+fn lay(n: usize) -> String {
+    format!(
+        "{} {}",
+        plural(n, "frame"),
+        if n == 1 { "lies" } else { "lie" }
+    )
 }
 
 /// Puts counts, marks and sheet together. What stands in the sheet goes first: hand counts, place, check and setting

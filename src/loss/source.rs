@@ -88,6 +88,9 @@ pub struct SourceAmount {
     pub amount: Amount,
     /// Frames that it rests on, by what their counts rest on: photo, confirmed, ratio, hand.
     pub rests_on: RestsOn,
+    /// How often the density at each place on the ground goes into it, from which its frames are planned. What hangs is beside it.
+    #[serde(skip)]
+    pub(crate) shares: Vec<(Place, f64)>,
     /// Draws, for differences.
     #[serde(skip)]
     pub(crate) draws: Drawn,

@@ -1,6 +1,6 @@
 //! A season's counts put right by its marks.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
@@ -171,7 +171,10 @@ pub fn of_photo(
 impl ConfirmedCounts {
     /// The season's own threshold; `None` where there is nothing to be said of one.
     pub fn threshold(&self) -> Option<SeasonThreshold> {
-        season_threshold(&self.photos, &self.settings)
+        // Copies of one file say the same once more.
+        let copies = self.counts.photos.iter().filter(|p| p.is_copy());
+        let copies: BTreeSet<&str> = copies.map(|p| p.photo.as_str()).collect();
+        season_threshold(&self.photos, &copies, &self.settings)
     }
 
     /// Photos that were called right.

@@ -1,7 +1,7 @@
 //! A season's own threshold: from which probability on an object counts as a bean in this field, fitted to the photos
 //! that a person confirmed, and used for the others only where it helps on photos held back.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
@@ -78,6 +78,8 @@ pub struct Shifted {
 ///
 /// `None` where there is nothing to be said: fewer than three photos confirmed, or none left to put right.
 ///
+/// - `copies`: photos that are the same file as another, which say nothing more.
+///
 /// # What is estimated, and why nothing is corrected twice
 /// The photos are a double sample: all have the cheap count x (the tool's), the confirmed ones the dear count y too; the
 /// season's beans come from the ratio R = Σy / Σx over the confirmed ones (`loss::settle`). Such an estimate is sound for
@@ -103,9 +105,11 @@ pub struct Shifted {
 /// Assisted Survey Sampling* (1992), chapter 6. Leaving one out: Stone (1974), J. R. Stat. Soc. B 36:111. All from memory.
 pub fn season_threshold(
     photos: &BTreeMap<String, OfPhoto>,
+    copies: &BTreeSet<&str>,
     settings: &MarkSettings,
 ) -> Option<SeasonThreshold> {
     let known: Vec<Known<'_>> = (photos.iter())
+        .filter(|(name, _)| !copies.contains(name.as_str()))
         .filter_map(|(name, photo)| Known::of(name, photo))
         .collect();
     let open = |p: &OfPhoto| {

@@ -23,6 +23,9 @@ pub enum PhotoError {
         /// What it is.
         format: &'static str,
     },
+    /// A film.
+    #[error("a film, not a photo; take a still photo of the frame, and count that")]
+    Film,
     /// A raw file of a camera, of which only a small preview could be read.
     #[error(
         "a camera's raw file, in which only a preview can be read; develop it to a JPEG at full size and count that"

@@ -90,7 +90,7 @@ fn boxed(brand: &[u8], others: &[u8]) -> Result<Format, PhotoError> {
             PhotoError::NotReadHere { format: "HEIC" }
         }
         b"crx " => PhotoError::Raw,
-        _ => PhotoError::NotReadHere { format: "a film" },
+        _ => PhotoError::Film,
     })
 }
 
@@ -117,7 +117,7 @@ mod tests {
         assert!(error.to_string().starts_with("AVIF is not read here; set"));
         assert!(matches!(
             recognise(b"\0\0\0\x18ftypmp42"),
-            Err(PhotoError::NotReadHere { format: "a film" })
+            Err(PhotoError::Film)
         ));
     }
 

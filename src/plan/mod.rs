@@ -1,5 +1,6 @@
 //! How many more frames, and where to lay them.
 
+mod tell;
 mod too_few;
 
 use serde::Serialize;
@@ -12,6 +13,7 @@ use crate::{
     units::MM_PER_FT,
 };
 
+pub use tell::{SourcePlan, Wish, plan_sources};
 pub use too_few::{TOO_FEW, TooFew};
 
 /// What frames are planned from.
@@ -25,6 +27,13 @@ pub struct Counts {
     pub between_cv: f64,
     /// Frames laid at one place of one check.
     pub frames_per_check: usize,
+}
+
+impl Counts {
+    /// Variance of a frame within its check over the mean squared.
+    fn within(&self) -> f64 {
+        1.0 / self.mean + self.k.map_or(0.0, f64::recip)
+    }
 }
 
 /// How many frames for how sure.
@@ -67,25 +76,29 @@ pub fn plan(from: &Counts, half_width: f64) -> Result<Plan, RangeError> {
     in_range("spread between checks", from.between_cv, -1e-9, 10.0)?;
     in_range("frames a check", from.frames_per_check as f64, 0.0, 1e4)?;
     let k = from.k.unwrap_or(f64::INFINITY);
-    let within = 1.0 / from.mean + 1.0 / k;
+    let within = from.within();
     let per_check = from.between_cv.powi(2) + within / from.frames_per_check as f64;
     Ok(Plan {
         half_width,
         from: *from,
-        frames: least(within, half_width),
+        frames: checks_for(within, half_width),
         frames_by_formula: frames_needed_gamma_poisson(from.mean, k, half_width, 1.96),
         frames_poisson: frames_needed_poisson(from.mean, half_width, 1.96),
-        checks: least(per_check, half_width),
+        checks: checks_for(per_check, half_width),
         floor_of_one_check: 1.96 * from.between_cv,
     })
 }
 
 /// Least n with t(n − 1) √(variance / n) within the half-width.
-fn least(relative_variance: f64, half_width: f64) -> usize {
-    let enough = |n: usize| {
+fn checks_for(relative_variance: f64, half_width: f64) -> usize {
+    least(|n| {
         let n = n as f64;
         student_t_quantile(0.975, n - 1.0) * (relative_variance / n).sqrt() <= half_width
-    };
+    })
+}
+
+/// Least n from 2 that is enough, [`MOST`] at most; more than enough is enough.
+fn least(enough: impl Fn(usize) -> bool) -> usize {
     let (mut low, mut high) = (1, 2);
     while !enough(high) {
         if high >= MOST {

@@ -20,7 +20,7 @@ use crate::{
 };
 
 /// Cells of heat within which a bean has one hilltop only (2 cells: 1.7 mm, less than half a bean).
-const BEAN_REACH: usize = 2;
+pub(super) const BEAN_REACH: usize = 2;
 /// Likewise for a pod.
 const POD_REACH: usize = 6;
 /// A candidate this near to a hilltop, mm, is the same object: less than half a bean's width.

@@ -8,9 +8,11 @@ pub mod mirror;
 pub mod near;
 pub mod net;
 pub mod peaks;
+pub mod size;
 
 pub use learned::likeness_measures;
 pub use near::look_near;
+pub use size::bean_mm;
 
 use crate::candidate::Candidate;
 

@@ -468,7 +468,12 @@ impl Scene {
     fn ranged(&self) -> [(&'static str, f64, f64, f64); 10] {
         let (ground, camera, frame) = (&self.ground, &self.camera, &self.frame);
         [
-            ("residue cover", ground.residue_cover, 0.0, 0.9),
+            (
+                "residue cover (a share of 1)",
+                ground.residue_cover,
+                0.0,
+                0.9,
+            ),
             ("wetness", ground.wetness, 0.0, 1.0),
             ("lean of the camera (degrees)", camera.tilt_deg, 0.0, 35.0),
             ("lens bending", camera.bend_k1, -0.2, 0.2),

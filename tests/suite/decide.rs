@@ -131,6 +131,35 @@ fn photo_and_hand_that_disagree_are_named() {
     assert!((found.within_limits - 7.0 / 8.0).abs() < 1e-12);
 }
 
+/// Two pairs are too few to go by, and that is said: else the pair column seems to be passed over.
+#[test]
+fn a_pair_column_that_is_not_used_is_told() {
+    let (mut frames, _) = season();
+    let says = |frames: &[FrameLoss]| {
+        let all = SeasonFrames {
+            frames: frames.to_vec(),
+            ..SeasonFrames::default()
+        };
+        let loss = season_loss(&all, &Assumptions::default()).unwrap();
+        let found = contrast(frames, &loss, "<fast> & loose", "slow").unwrap();
+        (found.pairs, found.warnings.join("; "))
+    };
+    let (pairs, warnings) = says(&frames);
+    assert!(
+        pairs == 6 && !warnings.contains("3 are needed"),
+        "{warnings}"
+    );
+    for frame in &mut frames {
+        frame.pair = frame.pair.take().filter(|pair| pair < &"2".to_owned());
+    }
+    let (pairs, warnings) = says(&frames);
+    assert_eq!(pairs, 0);
+    assert!(
+        warnings.contains("only 2 pairs of checks join one setting with the other, 3 are needed"),
+        "{warnings}"
+    );
+}
+
 /// Krebs, Ecological Methodology, ch. 7 (from memory): 41.0 and 10.2 frames for m = 6, k = 2, ±25 %.
 /// G1280: depth of a long frame with 10 ft² (read).
 #[test]

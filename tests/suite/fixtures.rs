@@ -4,7 +4,7 @@
 //! few pixels each, and the last one lies near the threshold. Objects are counted from a probability of 0.4, so that one
 //! or two wrong ones among ten are to be expected; each must be marked doubtful.
 
-use image::RgbImage;
+use image::{RgbImage, imageops};
 use podfall::{caution::CautionKind, counts::Status};
 
 use crate::case::{Case, Run};
@@ -99,6 +99,39 @@ fn no_bean_is_made_up_on_bare_ground() {
 }
 
 /// A weak point: where beans lie thick, two things that are none are taken for beans without a doubt. All beans are found.
+/// A frame of half or twice, or of half as much again, the size that was said: the number is wrong, and the photo says so.
+#[test]
+fn a_frame_of_another_size_than_was_said_is_noticed() {
+    // Drawn twice as large, so that a photo of the larger frames would not be too coarse.
+    let case = Case::open("forty-beans-some-touching").spoilt(|photo| {
+        let (w, h) = photo.dimensions();
+        imageops::resize(photo, 2 * w, 2 * h, imageops::FilterType::Lanczos3)
+    });
+    for wrong in ["6x6in", "8x8in", "18x18in", "24x24in"] {
+        let run = case.count(wrong);
+        assert!(
+            cautioned(&run, CautionKind::OddSize),
+            "{wrong}: {:?} {:?}",
+            run.count.counts,
+            run.count.cautions
+        );
+    }
+    for right in [
+        "ten-beans-in-the-open",
+        "forty-beans-some-touching",
+        "bare-ground-no-beans",
+        "low-sun-over-residue",
+    ] {
+        let case = Case::open(right);
+        let run = counted(&case, "12x12in");
+        assert!(
+            !cautioned(&run, CautionKind::OddSize),
+            "{right}: {:?}",
+            run.count.cautions
+        );
+    }
+}
+
 #[test]
 fn beans_that_touch_are_counted_apart() {
     let case = Case::open("forty-beans-some-touching");

@@ -22,7 +22,7 @@ fn ready_tells_what_would_stop_a_run_and_writes_nothing() {
         "stops  the frame's size is not known; give it, as --frame 12x12in, or write it once into photos/podfall.toml",
         "stops  c.jpg: the JPEG is cut off: its 1000 bytes end before the picture does; copy the photo from the phone again",
         "stops  d.heic: AVIF is not read here",
-        "mind   b.jpg is the same file as a.jpg; leave one of them out",
+        "mind   b.jpg is the same file as a.jpg: in the loss it counts once",
         "good   2 can be read to the end",
         "Not ready: 3 to put right first.",
     ] {

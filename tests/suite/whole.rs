@@ -225,6 +225,17 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
     );
     let plan = field.runs_well(&["plan", "."]);
     assert!(plan.contains("from 1.8 beans a frame"), "{plan}");
+    assert!(
+        plan.contains("two settings told apart at 0.5 bu/ac") && plan.contains("Header: shattered"),
+        "{plan}"
+    );
+    let wider = field.runs_well(&["plan", ".", "--difference", "5"]);
+    let checks = |text: &str| -> usize {
+        let row = text.lines().find(|l| l.starts_with("Header: shattered"));
+        let words: Vec<&str> = row.unwrap().split_whitespace().collect();
+        words[words.len() - 2].parse().unwrap()
+    };
+    assert!(checks(&wider) <= checks(&plan), "{wider}");
     let asked = field.runs_well(&["plan", ".", "--frames", "9"]);
     assert!(
         asked.contains("checks with 9 frames at each; now "),
@@ -234,6 +245,63 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
     let hand = field.run(&["contrast", ".", "--hand"]);
     assert_eq!(hand.code, Some(2));
     assert!(hand.stderr.contains("3 are needed"), "{}", hand.stderr);
+}
+
+/// A copy of a photo is the same plot: the loss stays as it is, whichever of the two has its place in the sheet.
+#[test]
+fn a_copy_of_a_photo_counts_once() {
+    let field = counted_by_hand();
+    let args = [&["loss", "."][..], &SEEDS].concat();
+    let amounts = |text: &str| -> Vec<String> {
+        (text
+            .lines()
+            .filter(|l| l.contains(" to "))
+            .map(str::to_owned))
+        .collect()
+    };
+    let before = field.runs_well(&args);
+    let photo = std::fs::read(field.path("photos/fast-cut-0.jpg")).unwrap();
+    // Sorts before the photo itself, as a phone names it.
+    field.put("photos/fast-cut-0 (1).jpg", &photo);
+    let count = [
+        "count", "photos", "--frame", "12x12in", "--out", ".", "--jobs", "2",
+    ];
+    assert_eq!(field.run(&count).code, Some(1));
+    let sheet = field.text("sheet.csv");
+    let with_copy = field.runs_well(&args);
+    assert_eq!(amounts(&with_copy), amounts(&before));
+    assert!(
+        with_copy.contains("1 photo is the same file as another, so that the plot counts once: fast-cut-0 (1).jpg left out"),
+        "{with_copy}"
+    );
+    assert!(!with_copy.contains("put that right"), "{with_copy}");
+    field.put(
+        "sheet.csv",
+        format!("{sheet}fast-cut-0 (1).jpg,2,standing,slow,10,0\n").as_bytes(),
+    );
+    let at_odds = field.runs_well(&args);
+    assert!(
+        at_odds.contains("at another place or check than its copy: put that right"),
+        "{at_odds}"
+    );
+}
+
+/// The photos were counted with another frame than podfall.toml has now: the loss says so, and what to do.
+#[test]
+fn another_frame_in_the_seasons_file_is_noticed() {
+    let field = counted_by_hand();
+    let args = [&["loss", "."][..], &SEEDS].concat();
+    field.put("podfall.toml", b"frame = \"12x12in\"\n");
+    let same = field.runs_well(&args);
+    assert!(!same.contains("podfall.toml has the frame"), "{same}");
+    field.put("podfall.toml", b"frame = \"18x18in\"\n");
+    let other = field.runs_well(&args);
+    assert!(
+        other.contains(
+            "podfall.toml has the frame 18x18in, but 16 photos were counted with 12x12in"
+        ),
+        "{other}"
+    );
 }
 
 /// n = (1.96 / 0.25)² (1/6 + 1/2) = 41.0 and (1.96 / 0.25)² / 6 = 10.2: Krebs, Ecological Methodology, chapter 7 (from

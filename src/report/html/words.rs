@@ -373,10 +373,13 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
         CautionKind::DoubtfulFrame => {
             "See whether the white line runs along the inner edge of the frame on all sides."
         }
-        CautionKind::SameFile | CautionKind::SamePlot => {
-            "See whether this plot is in the count twice; keep one photo of it."
+        CautionKind::SamePlot => {
+            "See whether this plot is in the count twice; leave the place of one of the two empty in the sheet."
         }
-        CautionKind::BarHeightUnknown => return None,
+        CautionKind::OddSize => {
+            "Measure the inside of the frame, and count again with its true size."
+        }
+        CautionKind::SameFile | CautionKind::BarHeightUnknown => return None,
         CautionKind::Blur
         | CautionKind::Smear
         | CautionKind::Dark

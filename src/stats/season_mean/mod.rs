@@ -196,15 +196,14 @@ fn from_many_checks(place: &PlaceSums) -> SeasonMean {
         .map(|s| (s.total - estimate * s.area * s.n).powi(2))
         .sum();
     let relative_se = (n / (n - 1.0) * squares).sqrt() / total;
-    let all: Vec<f64> = sums.iter().flat_map(|s| s.counts.iter().copied()).collect();
-    let k = gamma_poisson::fit(&all).and_then(|d| d.k);
+    let (k, between_cv) = unevenness(sums, relative_se.powi(2) * n);
     let points: Vec<f64> = (1..400).map(|i| i as f64 / 400.0).collect();
     SeasonMean {
         estimate,
         frames: place.frames,
         checks: sums.len(),
-        k: k.unwrap_or(dispersion::K_RANGE.1),
-        between_cv: None,
+        k,
+        between_cv,
         counted_a_frame: total / place.frames as f64,
         ln_density: points
             .iter()
@@ -212,6 +211,41 @@ fn from_many_checks(place: &PlaceSums) -> SeasonMean {
             .collect(),
         cumulative: points,
     }
+}
+
+/// Dispersion k of a frame within its check, and the coefficient of variation between checks, by moments.
+///
+/// Frames of a check with mean μ have variance μ + μ²/k; what a check's mean varies beyond that is the checks' own. Where no check
+/// has two frames the two cannot be told apart: k then holds both.
+///
+/// - `of_checks`: variance of a check's mean over the square of all checks' mean.
+fn unevenness(sums: &[Sum], of_checks: f64) -> (f64, Option<f64>) {
+    let (mut squares, mut freedom, mut means, mut mean_squares) = (0.0, 0.0, 0.0, 0.0);
+    for sum in sums.iter().filter(|s| s.n > 1.0) {
+        let mean = sum.total / sum.n;
+        let within: f64 = sum.counts.iter().map(|y| (y - mean).powi(2)).sum();
+        squares += within;
+        freedom += sum.n - 1.0;
+        means += (sum.n - 1.0) * mean;
+        // A mean's square is too large by its variance.
+        mean_squares += (sum.n - 1.0) * (mean * mean - within / (sum.n - 1.0) / sum.n);
+    }
+    if freedom == 0.0 {
+        let all: Vec<f64> = sums.iter().flat_map(|s| s.counts.iter().copied()).collect();
+        let k = gamma_poisson::fit(&all).and_then(|d| d.k);
+        return (k.unwrap_or(dispersion::K_RANGE.1), None);
+    }
+    let (low, high) = dispersion::K_RANGE;
+    let k = (mean_squares.max(0.0) / (squares - means).max(1e-9)).clamp(low, high);
+    let frames: f64 = sums.iter().map(|s| s.n).sum();
+    let a_frame = sums.iter().map(|s| s.total).sum::<f64>() / frames;
+    let by_chance = sums.len() as f64 / frames * (1.0 / a_frame + 1.0 / k);
+    // A frame's 1/k is of its check's mean, whose square is larger than the mean's by 1 + CV².
+    let share = sums.len() as f64 / frames / k;
+    (
+        k,
+        Some(((of_checks - by_chance) / (1.0 + share)).max(0.0).sqrt()),
+    )
 }
 
 /// How far below its top, in ln, the posterior is followed.
