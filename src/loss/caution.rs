@@ -46,6 +46,8 @@ pub enum LossCautionKind {
     SameFile,
     /// Photos that seem to show a plot that another shows too.
     SamePlot,
+    /// What looks like beans is not as large as beans: the frame may be of another size than was said.
+    OddSize,
     /// Frames under heavy residue, counted by photo.
     HeavyResidue,
     /// The season's file has another frame than the photos were counted with.

@@ -163,6 +163,14 @@ fn of_photos(
             short_list(&same)
         )));
     }
+    let odd = with(CautionKind::OddSize);
+    if !odd.is_empty() {
+        cautions.push(LossCautionKind::OddSize.says(format!(
+            "what looks like beans is not as large as beans on {}: {}; measure the inside of the frame, for the loss goes with its area",
+            plural(odd.len(), "photo"),
+            short_list(&odd)
+        )));
+    }
     let mut heavy = with(CautionKind::HeavyResidue);
     heavy.retain(|name| {
         rows.get(name)

@@ -21,6 +21,8 @@ const HOT: f64 = 0.5;
 const FEWEST_HILLTOPS: usize = 5;
 /// Width of a soybean as it is measured here, mm: median of 44 photos' medians.
 const USUAL_MM: f64 = 6.1;
+/// Most pixels a side of a view at another scale: as many as a 12 in frame's plot has, so that it costs no more than a look at that.
+const VIEW_PX: u32 = 736;
 /// Least side of a picture that the network is shown, px.
 const LEAST_SIDE_PX: u32 = 64;
 
@@ -57,34 +59,30 @@ pub fn bean_mm(
     Ok(None)
 }
 
-/// Left, top, width and height of the inside of the frame, plot px.
-fn inside(plot: &Plot) -> (u32, u32, u32, u32) {
+/// The inside of the frame, of a large one the middle: at most so many pixels a side.
+fn middle(plot: &Plot, most_side_px: u32) -> RgbImage {
     let from = plot.plot_px_from_mm(Point::new(0.0, 0.0));
-    let (left, top) = (from.x.max(0.0) as u32, from.y.max(0.0) as u32);
+    let margin = (from.x.max(0.0) as u32, from.y.max(0.0) as u32);
     let (w, h) = plot.raw.dimensions();
-    (
-        left,
-        top,
-        w.saturating_sub(2 * left),
-        h.saturating_sub(2 * top),
-    )
+    let (inside_w, inside_h) = (
+        w.saturating_sub(2 * margin.0),
+        h.saturating_sub(2 * margin.1),
+    );
+    let (w, h) = (inside_w.min(most_side_px), inside_h.min(most_side_px));
+    let (left, top) = (margin.0 + (inside_w - w) / 2, margin.1 + (inside_h - h) / 2);
+    imageops::crop_imm(&plot.raw, left, top, w, h).to_image()
 }
 
-/// The inside of the frame at half its size.
+/// What lies inside the frame at half its size.
 fn half(plot: &Plot) -> RgbImage {
-    let (left, top, w, h) = inside(plot);
-    let view = imageops::crop_imm(&plot.raw, left, top, w, h).to_image();
+    let view = middle(plot, 2 * VIEW_PX);
+    let (w, h) = view.dimensions();
     imageops::resize(&view, w / 2, h / 2, imageops::FilterType::Triangle)
 }
 
-/// The middle half of the inside of the frame, each way, at twice its size: as many pixels as the whole.
+/// What lies inside the frame at twice its size.
 fn twice(plot: &Plot) -> RgbImage {
-    let (left, top, w, h) = inside(plot);
-    let view = imageops::crop_imm(&plot.raw, left + w / 4, top + h / 4, w / 2, h / 2).to_image();
-    imageops::resize(
-        &view,
-        w / 2 * 2,
-        h / 2 * 2,
-        imageops::FilterType::CatmullRom,
-    )
+    let view = middle(plot, VIEW_PX / 2);
+    let (w, h) = view.dimensions();
+    imageops::resize(&view, 2 * w, 2 * h, imageops::FilterType::CatmullRom)
 }
