@@ -54,7 +54,7 @@ def photos(counts, folder, pod):
         s = match([xy(ob)[i] for i in left], xy([tr[i] for i in rest]), [tol[i] for i in rest])
         y = np.array([float(i in m) for i in range(len(ob))]); dull = np.zeros(len(ob), bool); dull[[left[i] for i in s]] = True
         p_raw = np.array([o["probability"] for o in ob])
-        yield dict(name=t["photo"], p=p_raw, tops=p_raw, at=xy(ob), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("residue_cover_pct", 0), scale=p["plot"]["photo_px_per_mm"], ft2=p["plot"]["area_m2"] / .09290304)
+        yield dict(name=t["photo"], p=p_raw, tops=p_raw, at=xy(ob), y=y, soft=dull, target=len(must), missed=len(must) - len(m), cover=(p.get("ground") or {}).get("lighter_pct", 0), scale=p["plot"]["photo_px_per_mm"], ft2=p["plot"]["area_m2"] / .09290304)
 
 
 def hilltops(q):

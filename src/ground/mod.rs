@@ -1,4 +1,7 @@
-//! Fourth stage: soil, residue, bean-coloured, by colour thresholds in CIE L*a*b* that adapt to the photo.
+//! Fourth stage: soil, residue, bean-coloured, by colour thresholds in CIE L*a*b* that adapt to the photo; and how much of the
+//! plot lies under residue.
+
+mod cover;
 
 use crate::{
     colour::{self, LabPlanes},
@@ -33,31 +36,20 @@ pub enum Cover {
     BeanColoured = 3,
 }
 
-/// Shares of the plot by colour, %. They add up to 100.
+/// Shares of the plot, %. Those by colour (soil, lighter, bean-coloured) add up to 100.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Shares {
-    /// Soil.
+    /// Darker than the cut: soil, and residue that is as dark.
     pub soil_pct: f64,
-    /// Residue of any kind, bean-coloured pieces that are no beans included once scored.
+    /// Under residue of any kind: by colour where soil and residue stand well apart, by straight edges where they do not.
     pub residue_cover_pct: f64,
+    /// Lighter than the cut, and not bean-coloured: the cover by colour alone, to which the learned scorer is calibrated.
+    #[serde(default)]
+    pub lighter_pct: f64,
     /// Bean-coloured.
     pub bean_coloured_pct: f64,
     /// The lightness (L*, less redness above the plot's median) that parts soil from residue here.
     pub soil_below_l: f64,
-}
-
-impl Shares {
-    /// The shares once it is known how much of the plot is beans: bean-coloured pieces that are none are residue.
-    ///
-    /// `beans_pct`: area of the beans counted, % of the plot.
-    pub fn once_scored(self, beans_pct: f64) -> Self {
-        let beans_pct = beans_pct.clamp(0.0, 100.0 - self.soil_pct);
-        Self {
-            bean_coloured_pct: beans_pct,
-            residue_cover_pct: 100.0 - self.soil_pct - beans_pct,
-            ..self
-        }
-    }
 }
 
 /// How ground is told apart. Defaults fitted on 31 path-traced photos of known cover, 13 to 66 %.
@@ -125,7 +117,13 @@ pub fn classify(plot: &Plot, settings: &GroundSettings) -> Ground {
         classes,
         shares: Shares {
             soil_pct: share(1),
-            residue_cover_pct: share(2),
+            residue_cover_pct: cover::residue_cover_pct(
+                index,
+                inside,
+                (lab.width, plot.px_per_mm),
+                settings,
+            ),
+            lighter_pct: share(2),
             bean_coloured_pct: share(3),
             soil_below_l: f64::from(cut.residue),
         },
@@ -189,9 +187,33 @@ fn yellowness(lab: &LabPlanes, inside: &[u8], take: impl Fn(usize) -> bool) -> f
 const BINS: usize = 300;
 const LOWEST: f64 = -20.0;
 const BIN: f64 = 0.5;
+/// Bins to each side by which the commonest value is told: 5.5 L* in all.
+const NARROW: usize = 5;
+/// The same for its half-width, 10.5 L*: told by fewer, it leaps where two shades are nearly as common.
+const WIDE: usize = 10;
+/// How common values are at the half-width of the commonest, as a share of that.
+const HALF_WIDTH_AT: f64 = 0.6;
 
 struct Histogram {
     counts: [f64; BINS],
+}
+
+/// A histogram parted in two, in bins.
+struct Split {
+    /// The last bin of the darker part.
+    at: usize,
+    /// Mean of the darker part.
+    dark_mean: f64,
+    /// Share of all spread that lies between the two parts, 0..1. One hump parted at its middle explains 0.64, an even spread
+    /// 0.75, two far apart nearly 1.
+    explained: f64,
+}
+
+impl Split {
+    /// Where it parts, pulled towards the mean of the darker part by that share of the way.
+    fn pulled(&self, towards_dark: f32) -> f64 {
+        self.at as f64 - f64::from(towards_dark) * (self.at as f64 - self.dark_mean)
+    }
 }
 
 /// Where soil ends, and where the lighter half of residue begins.
@@ -214,19 +236,47 @@ impl Histogram {
         LOWEST + (bin + 0.5) * BIN
     }
 
-    /// The commonest value, from means over 11 bins (5.5 L*).
-    fn mode(&self) -> usize {
-        let around = |k: usize| -> f64 {
-            self.counts[k.saturating_sub(5)..(k + 6).min(BINS)]
-                .iter()
-                .sum()
-        };
+    /// How many lie in the bins up to `reach` about one.
+    fn around(&self, k: usize, reach: usize) -> f64 {
+        self.counts[k.saturating_sub(reach)..(k + reach + 1).min(BINS)]
+            .iter()
+            .sum()
+    }
+
+    /// The commonest value, by the bins up to `reach` about it.
+    fn mode(&self, reach: usize) -> usize {
+        let counts = |k: &usize| self.around(*k, reach);
         (0..BINS)
-            .max_by(|a, b| around(*a).total_cmp(&around(*b)).then(b.cmp(a)))
+            .max_by(|a, b| counts(a).total_cmp(&counts(b)).then(b.cmp(a)))
             .unwrap_or(0)
     }
 
-    fn cut(&self, settings: &GroundSettings) -> Cut {
+    /// Share, 0..1, of what lies above a place between bins.
+    fn share_above(&self, bin: f64) -> f64 {
+        let counts = self.counts.iter().enumerate();
+        let above: f64 = counts
+            .filter(|(k, _)| *k as f64 > bin)
+            .map(|(_, c)| c)
+            .sum();
+        above / self.counts.iter().sum::<f64>().max(1.0)
+    }
+
+    /// Share, 0..1, of what lies farther below the commonest value than so many of its half-widths. The half-width reaches to
+    /// where values are [`HALF_WIDTH_AT`] as common, on the narrower side: on the other, soil and residue may run together.
+    fn share_below_mode(&self, half_widths: f64) -> f64 {
+        let mode = self.mode(WIDE);
+        let most = self.around(mode, WIDE);
+        let rare = |k: &usize| self.around(*k, WIDE) <= HALF_WIDTH_AT * most;
+        let below = mode - (0..mode).rev().find(rare).unwrap_or(0);
+        let above = (mode..BINS).find(rare).unwrap_or(BINS - 1) - mode;
+        let reach = (half_widths * below.min(above) as f64).round() as usize;
+        let all: f64 = self.counts.iter().sum();
+        let far: f64 = self.counts[..mode.saturating_sub(reach)].iter().sum();
+        far / all.max(1.0)
+    }
+
+    /// Parted in two where that explains most of the spread.
+    fn split(&self) -> Split {
         let n: f64 = self.counts.iter().sum::<f64>().max(1.0);
         let total: f64 = self
             .counts
@@ -250,9 +300,20 @@ impl Histogram {
                 }
             }
         }
-        let (_, first, soil_mean) = best;
-        let otsu = usize::midpoint(first, last.max(first));
-        let mode = self.mode();
+        let (between, first, dark_mean) = best;
+        let from_mean = |(k, c): (usize, &f64)| c * (k as f64 - total / n).powi(2);
+        let spread: f64 = self.counts.iter().enumerate().map(from_mean).sum();
+        Split {
+            at: usize::midpoint(first, last.max(first)),
+            dark_mean,
+            explained: between / (spread / n).max(f64::MIN_POSITIVE),
+        }
+    }
+
+    fn cut(&self, settings: &GroundSettings) -> Cut {
+        let split = self.split();
+        let otsu = split.at;
+        let mode = self.mode(NARROW);
         if mode > otsu {
             // Spread of the commonest kind: as far below it as holds two thirds of what lies between it and the cut.
             let lower: f64 = self.counts[otsu..mode].iter().sum();
@@ -269,9 +330,8 @@ impl Histogram {
                 bright: residue,
             };
         }
-        let pulled = otsu as f64 - f64::from(settings.towards_soil) * (otsu as f64 - soil_mean);
         Cut {
-            residue: Self::value(pulled) as f32,
+            residue: Self::value(split.pulled(settings.towards_soil)) as f32,
             bright: Self::value(otsu as f64) as f32,
         }
     }
@@ -288,26 +348,7 @@ mod tests {
         let plot = plot_with(|x, _| x.rem_euclid(20.0) < 6.0);
         let shares = classify(&plot, &GroundSettings::default()).shares;
         assert!((shares.soil_pct - 70.0).abs() < 1.5, "{shares:?}");
-        let sum = shares.soil_pct + shares.residue_cover_pct + shares.bean_coloured_pct;
+        let sum = shares.soil_pct + shares.lighter_pct + shares.bean_coloured_pct;
         assert!((sum - 100.0).abs() < 1e-9);
-    }
-
-    #[test]
-    fn what_is_no_bean_is_residue_once_scored() {
-        let before = Shares {
-            soil_pct: 60.0,
-            residue_cover_pct: 25.0,
-            bean_coloured_pct: 15.0,
-            soil_below_l: 40.0,
-        };
-        let after = before.once_scored(4.0);
-        assert_eq!(
-            (
-                after.soil_pct,
-                after.residue_cover_pct,
-                after.bean_coloured_pct
-            ),
-            (60.0, 36.0, 4.0)
-        );
     }
 }

@@ -35,7 +35,7 @@ pub struct Card {
 
 /// A calibration: from heat to probability, by what else is on the plot.
 ///
-/// With x the logit of the heat, and c the residue cover, s the scale, k the weak and g the strong hilltops, r the share of
+/// With x the logit of the heat, and c the share lighter than soil, s the scale, k the weak and g the strong hilltops, r the share of
 /// these beyond doubt as in [`Surroundings`]:
 /// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g + w11 r.
 /// The same heat means less where chaff in the beans' own colour is thick, where a bean is few pixels wide, where much
@@ -107,7 +107,7 @@ impl Card {
 /// What a probability depends on besides the heat.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Surroundings {
-    /// Residue cover, in 30 % from 30 %: −1 at bare soil.
+    /// Share lighter than soil (residue cover by colour alone), in 30 % from 30 %: −1 where all is dark.
     cover: f64,
     /// Logarithm of the photo's scale over 2.5 px per mm.
     scale: f64,
@@ -128,11 +128,11 @@ const STRONG_HEAT: f64 = 0.5;
 const CLEAR_HEAT: f64 = 0.85;
 
 impl Surroundings {
-    /// From residue cover in % and the photo's pixels per mm where it is coarsest; both are kept to the range in
-    /// which photos were calibrated, 0 to 90 % and 1.2 to 5 px per mm.
-    pub fn new(residue_cover_pct: f64, photo_px_per_mm: f64) -> Self {
+    /// From the share of the plot that is lighter than soil, %, and the photo's pixels per mm where it is coarsest; both are
+    /// kept to the range in which photos were calibrated, 0 to 90 % and 1.2 to 5 px per mm.
+    pub fn new(lighter_pct: f64, photo_px_per_mm: f64) -> Self {
         Self {
-            cover: (residue_cover_pct.clamp(0.0, 90.0) - 30.0) / 30.0,
+            cover: (lighter_pct.clamp(0.0, 90.0) - 30.0) / 30.0,
             scale: (photo_px_per_mm.clamp(1.2, 5.0) / 2.5).ln(),
             weak: 0.0,
             strong: 0.0,

@@ -153,6 +153,17 @@ impl Run<'_> {
         );
     }
 
+    /// The residue cover lies within 10 points of the truth, either way.
+    pub fn cover_is_right(&self) {
+        let pct = self.count.ground.expect("counted").residue_cover_pct;
+        let true_pct = 100.0 * self.case.truth.conditions.residue_cover_measured;
+        assert!(
+            (pct - true_pct).abs() <= 10.0,
+            "{}: {pct:.1} % under residue, {true_pct:.1} % in truth",
+            self.case.name
+        );
+    }
+
     /// The 95 % limits hold the beans that can be seen.
     pub fn limits_hold(&self) {
         let truth = self.case.beans(LEAST_COUNTED).len() as f64;

@@ -87,6 +87,7 @@ fn ten_beans_in_the_open_are_all_found() {
     run.corners_within_a_hundredth();
     run.beans_match(0, 1);
     run.limits_hold();
+    run.cover_is_right();
 }
 
 #[test]
@@ -96,6 +97,7 @@ fn no_bean_is_made_up_on_bare_ground() {
     run.corners_within_a_hundredth();
     run.beans_match(0, 0);
     run.limits_hold();
+    run.cover_is_right();
 }
 
 /// A weak point: where beans lie thick, two things that are none are taken for beans without a doubt. All beans are found.
@@ -139,6 +141,7 @@ fn beans_that_touch_are_counted_apart() {
     run.corners_within_a_hundredth();
     run.beans_match_but(2, 5, 2);
     run.limits_hold();
+    run.cover_is_right();
 }
 
 #[test]
@@ -148,6 +151,7 @@ fn a_photo_stored_turned_is_counted_upright() {
     run.corners_within_a_hundredth();
     run.beans_match(1, 2);
     run.limits_hold();
+    run.cover_is_right();
 }
 
 /// A weak point: a third of the beans are missed where half the ground lies in shadow. The limits say so.
@@ -158,6 +162,7 @@ fn half_in_shadow_is_cautioned_and_its_limits_hold() {
     run.corners_within_a_hundredth();
     run.beans_match(5, 1);
     run.limits_hold();
+    run.cover_is_right();
     assert!(cautioned(&run, CautionKind::DeepShadow));
 }
 
@@ -169,6 +174,7 @@ fn low_sun_over_residue_has_limits_that_hold() {
     run.corners_within_a_hundredth();
     run.beans_match(5, 1);
     run.limits_hold();
+    run.cover_is_right();
 }
 
 /// A weak point, kept in view: beans a few pixels wide on pale soil. A third is missed and the limits
@@ -179,5 +185,6 @@ fn a_coarse_ring_on_pale_soil_is_cautioned() {
     let run = counted(&case, "ring:16in");
     run.ring_within_a_hundredth();
     run.beans_match(5, 1);
+    run.cover_is_right();
     assert!(cautioned(&run, CautionKind::CoarseScale));
 }

@@ -54,7 +54,7 @@ pub(super) struct Sample {
 pub(super) fn sample(plot: &Plot, truth: &Truth, photo: usize, set: usize, real: bool) -> Sample {
     let ground = ground::classify(plot, &Default::default());
     if let (true, Some(cover)) = (real, truth.conditions.residue_cover_in_frame_measured) {
-        let seen = 100.0 - ground.shares.soil_pct;
+        let seen = ground.shares.residue_cover_pct;
         println!("cover {} {:.1} {seen:.1}", truth.photo, 100.0 * cover);
     }
     let candidates = candidate::candidates(plot, &ground, &Default::default());
