@@ -15,6 +15,24 @@ pub struct Caution {
     pub message: String,
 }
 
+impl Caution {
+    /// What is the matter, without what to do about it.
+    pub fn matter(&self) -> &str {
+        matter(&self.message)
+    }
+}
+
+/// A message without its last clause, which tells what to do: for those who were not there. Words in brackets stay whole.
+pub(crate) fn matter(message: &str) -> &str {
+    let whole =
+        |(_, order): &(&str, &str)| order.matches('(').count() == order.matches(')').count();
+    (message.rmatch_indices([';', ':']))
+        .map(|(at, _)| (&message[..at], &message[at + 1..]))
+        .filter(|(_, order)| order.starts_with(' '))
+        .find(whole)
+        .map_or(message, |(matter, _)| matter)
+}
+
 /// Kinds of doubt.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -74,6 +92,32 @@ impl CautionKind {
             Self::BarHeightUnknown => "bar-height-unknown",
             Self::UnlikeTraining => "unlike-training",
             Self::ColourProfile => "colour-profile",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::matter;
+
+    #[test]
+    fn the_matter_is_told_without_the_order() {
+        for (message, told) in [
+            (
+                "the phone moved: in one direction the photo is only 0.5 as sharp as across it; hold it still",
+                "the phone moved: in one direction the photo is only 0.5 as sharp as across it",
+            ),
+            (
+                "the photo is blurred (sharpness 0.3; evenness: 0.9): hold still and tap to focus",
+                "the photo is blurred (sharpness 0.3; evenness: 0.9)",
+            ),
+            (
+                "The same file as a:b.jpg; leave one of them out.",
+                "The same file as a:b.jpg",
+            ),
+            ("no frame found", "no frame found"),
+        ] {
+            assert_eq!(matter(message), told);
         }
     }
 }

@@ -238,7 +238,7 @@ fn evidence(
             .collect();
         if frames.len() < FEWEST_FRAMES {
             cautions.push(LossCautionKind::FewFrames.says(format!(
-                "{}: {}; lay at least {FEWEST_FRAMES} across the width of the header",
+                "{}: {} only; lay at least {FEWEST_FRAMES} across the width of the header",
                 place.word(),
                 plural(frames.len(), "frame")
             )));

@@ -11,6 +11,26 @@ pub struct LossCaution {
     pub message: String,
 }
 
+impl LossCaution {
+    /// What is the matter, without what to do about it. Where the last clause is no order, the whole.
+    pub fn matter(&self) -> &str {
+        use LossCautionKind::*;
+        match self.kind {
+            SeedsFromTable
+            | SeedsFromPhotos
+            | SeedsUnlike
+            | FewFrames
+            | NoStanding
+            | NoCut
+            | PodsOnStalksNotCounted
+            | BelowZero
+            | NoPlace
+            | HandFarOff => crate::caution::matter(&self.message),
+            _ => &self.message,
+        }
+    }
+}
+
 /// Kinds of doubt about a loss.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

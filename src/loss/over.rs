@@ -103,7 +103,7 @@ pub fn loss_over(frames: &[FrameLoss], assumptions: &Assumptions) -> Result<Loss
     cautions.extend(caution);
     if settled.frames.len() < FEWEST_FRAMES {
         cautions.push(LossCautionKind::FewFrames.says(format!(
-            "{}; lay at least {FEWEST_FRAMES} across the width of the header",
+            "{} only; lay at least {FEWEST_FRAMES} across the width of the header",
             plural(settled.frames.len(), "frame")
         )));
     }
