@@ -433,22 +433,11 @@ fn check_loss(
         check: check.to_owned(),
         settings,
         taken: frames.iter().filter_map(|f| f.taken.clone()).min(),
-        position: middle(frames),
+        position: Position::middle(frames.iter().filter_map(|f| f.position)),
         frames: counts,
         beans_per_ft2: sums.into_iter().map(|(p, (n, a))| (p, n / a)).collect(),
         total_bu_per_ac: total,
     }
-}
-
-fn middle(frames: &[FrameLoss]) -> Option<Position> {
-    let positions: Vec<Position> = frames.iter().filter_map(|f| f.position).collect();
-    let n = positions.len() as f64;
-    (!positions.is_empty()).then(|| Position {
-        lat_deg: positions.iter().map(|p| p.lat_deg).sum::<f64>() / n,
-        lon_deg: positions.iter().map(|p| p.lon_deg).sum::<f64>() / n,
-        altitude_m: None,
-        error_m: None,
-    })
 }
 
 /// Bushels an acre by source, without limits: for pairs, whose own differences give the limits.

@@ -97,6 +97,31 @@ pub struct Position {
     pub error_m: Option<f64>,
 }
 
+impl Position {
+    /// Latitude and longitude.
+    pub fn degrees(self) -> (f64, f64) {
+        (self.lat_deg, self.lon_deg)
+    }
+
+    /// The middle of positions: medians, which one from far away does not move. `None` of none.
+    pub fn middle(all: impl Iterator<Item = Self>) -> Option<Self> {
+        let (mut lat, mut lon): (Vec<f64>, Vec<f64>) = all.map(Self::degrees).unzip();
+        Some(Self {
+            lat_deg: median(&mut lat)?,
+            lon_deg: median(&mut lon)?,
+            altitude_m: None,
+            error_m: None,
+        })
+    }
+}
+
+fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    let above = values.get(values.len() / 2)?;
+    let below = values.get((values.len() - 1) / 2)?;
+    Some((above + below) / 2.0)
+}
+
 /// What a photo may cost.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct PhotoLimits {

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     caution::CautionKind,
     counts::PhotoCount,
+    photo::Position,
     sheet::{Shot, distance_m, seconds},
 };
 
@@ -58,7 +59,7 @@ pub struct Oddity {
 /// The oddities of each photo, in the order of `photos`. `now`: when the record is made.
 pub fn oddities(photos: &[PhotoCount], now: Timestamp) -> Vec<Vec<Oddity>> {
     let back = running_back(photos);
-    let middle = middle_of(photos);
+    let middle = Position::middle(photos.iter().filter_map(|p| p.meta.position));
     let usual = usual_software(photos);
     let placed = photos.iter().any(|p| p.meta.position.is_some());
     (photos.iter().zip(back))
@@ -76,8 +77,8 @@ pub fn oddities(photos: &[PhotoCount], now: Timestamp) -> Vec<Vec<Oddity>> {
             of_software(photo, &usual, &mut say);
             for caution in &photo.cautions {
                 match caution.kind {
-                    CautionKind::SameFile => say(OddityKind::SameFile, caution.message.clone()),
-                    CautionKind::SamePlot => say(OddityKind::SamePlot, caution.message.clone()),
+                    CautionKind::SameFile => say(OddityKind::SameFile, caution.matter().to_owned()),
+                    CautionKind::SamePlot => say(OddityKind::SamePlot, caution.matter().to_owned()),
                     _ => {}
                 }
             }
@@ -120,13 +121,13 @@ fn of_time(photo: &PhotoCount, now: Timestamp, say: &mut impl FnMut(OddityKind, 
 
 fn of_position(
     photo: &PhotoCount,
-    middle: Option<(f64, f64)>,
+    middle: Option<Position>,
     placed: bool,
     say: &mut impl FnMut(OddityKind, String),
 ) {
     match (photo.meta.position, middle) {
         (Some(position), Some(middle)) => {
-            let far_m = distance_m((position.lat_deg, position.lon_deg), middle);
+            let far_m = distance_m(position.degrees(), middle.degrees());
             if far_m > FAR_M {
                 say(
                     OddityKind::Far,
@@ -187,19 +188,6 @@ fn usual_software(photos: &[PhotoCount]) -> BTreeMap<Option<String>, Option<Stri
         .collect()
 }
 
-/// The middle of the positions; medians, which one photo from far away does not move.
-fn middle_of(photos: &[PhotoCount]) -> Option<(f64, f64)> {
-    let median = |of: fn(&crate::photo::Position) -> f64| {
-        let mut values: Vec<f64> = photos
-            .iter()
-            .filter_map(|p| p.meta.position.as_ref().map(of))
-            .collect();
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
-    };
-    Some((median(|p| p.lat_deg)?, median(|p| p.lon_deg)?))
-}
-
 /// For each photo that runs backwards in time: the photo before it by name.
 fn running_back(photos: &[PhotoCount]) -> Vec<Option<String>> {
     let shots: Vec<Shot> = photos
@@ -211,21 +199,33 @@ fn running_back(photos: &[PhotoCount]) -> Vec<Option<String>> {
             card: None,
         })
         .collect();
-    let times = seconds(&shots);
-    let mut by_name: Vec<usize> = (0..photos.len()).filter(|&i| times[i].is_some()).collect();
-    by_name.sort_by_key(|&i| in_order(&photos[i].photo));
+    // A second camera counts in names of its own, and so does each way of naming.
+    type Series<'a> = (Option<&'a str>, String);
+    let mut all: BTreeMap<Series<'_>, Vec<(u64, f64, usize)>> = BTreeMap::new();
+    for (at, (photo, time)) in photos.iter().zip(seconds(&shots)).enumerate() {
+        if let (Some(time_s), Some((name, number))) = (time, in_series(&photo.photo)) {
+            let series = (photo.meta.camera.as_deref(), name);
+            all.entry(series).or_default().push((number, time_s, at));
+        }
+    }
     let mut back = vec![None; photos.len()];
-    for two in by_name.windows(2) {
-        let (Some(before), Some(after)) = (times[two[0]], times[two[1]]) else {
-            continue;
-        };
-        // A second camera counts in names of its own.
-        let same_camera = photos[two[0]].meta.camera == photos[two[1]].meta.camera;
-        if same_camera && before - after > BACK_S {
-            back[two[1]] = Some(photos[two[0]].photo.clone());
+    for series in all.values_mut() {
+        series.sort_by_key(|&(number, _, at)| (number, at));
+        for two in series.windows(2) {
+            if two[0].1 - two[1].1 > BACK_S {
+                back[two[1].2] = Some(photos[two[0].2].photo.clone());
+            }
         }
     }
     back
+}
+
+/// A name's series and its number in it: `IMG_0012.JPG` is number 12 of `img_`. `None` where no number ends the name.
+fn in_series(name: &str) -> Option<(String, u64)> {
+    let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
+    let series = stem.trim_end_matches(|c: char| c.is_ascii_digit());
+    let number = stem[series.len()..].parse().ok()?;
+    Some((series.to_lowercase(), number))
 }
 
 /// A name's letters and numbers apart, so that p10 comes after p9.
@@ -250,7 +250,7 @@ pub(super) fn in_order(name: &str) -> Vec<(String, u64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::photo::{PhotoMeta, Position};
+    use crate::photo::PhotoMeta;
 
     fn photo(name: &str, taken: Option<&str>, lat: Option<f64>) -> PhotoCount {
         let json = serde_json::json!({
@@ -285,6 +285,41 @@ mod tests {
             photo("p10.jpg", Some("2026-10-03T18:00:00-05:00"), Some(42.001)),
         ];
         assert_eq!(kinds(&photos), [vec![], vec![]]);
+    }
+
+    /// Two ways of naming, and names without a number, say nothing of the order between them.
+    #[test]
+    fn order_is_looked_at_within_one_way_of_naming() {
+        let at = |name, time: &str| {
+            photo(
+                name,
+                Some(&format!("2026-10-03T{time}:00-05:00")),
+                Some(42.0),
+            )
+        };
+        let photos = [
+            at("IMG_20261003_160412.jpg", "16:04"),
+            at("dark.jpg", "18:30"),
+            at("IMG_blurred.jpg", "16:10"),
+            at("carded.jpg", "18:35"),
+            at("carded4.jpg", "18:20"),
+            at("DSC_0007.jpg", "12:00"),
+            at("IMG_20261003_160838 (1).jpg", "10:00"),
+        ];
+        assert!(
+            kinds(&photos).iter().all(Vec::is_empty),
+            "{:?}",
+            kinds(&photos)
+        );
+        let photos = [
+            at("IMG_0009.HEIC", "16:00"),
+            at("IMG_0010.jpg", "15:00"),
+            at("IMG_0011.jpg", "17:00"),
+        ];
+        assert_eq!(
+            kinds(&photos),
+            [vec![], vec![OddityKind::OutOfOrder], vec![]]
+        );
     }
 
     #[test]
