@@ -10,9 +10,11 @@ use anyhow::Context;
 use podfall::{
     files,
     photo::sha256_hex,
-    record::seal::{
-        self, Expect, Finding, Kind, PackError, Report, Seen, SeenFile, Verdict, is_kept,
+    record::{
+        HTML, MANIFEST, PDF, RECORD, SEAL,
+        seal::{self, Expect, Finding, Kind, PackError, Report, Seen, SeenFile, Verdict, is_kept},
     },
+    units::plural,
 };
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
@@ -30,7 +32,7 @@ Examples:
   podfall verify record.zip --manifest 3f1c…      the number on the first page of the record in your hands
   podfall verify record.zip --key maker.pub       the maker's public key, one line
 
-Exit codes: 0 as sealed; 1 something is broken; 3 not all of it could be checked, or files are too many")]
+Exit codes: 0 as sealed; 1 something is broken; 2 there is no bundle; 3 not all of it could be checked, or files are too many")]
 pub struct Args {
     /// The bundle: a folder or a zip
     #[arg(value_name = "PATH")]
@@ -71,11 +73,36 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .with_context(|| args.path.display().to_string())
         .map_err(usage)?;
     let seen = if meta.is_dir() {
+        is_bundle(&args.path)?;
         of_folder(&args.path)
     } else {
         of_zip(&args.path)?
     };
     tell(&seal::verify(&seen, &expect), &expect)
+}
+
+/// Says where one may be if this folder is none. What a bundle still has after a list was lost is checked all the same.
+fn is_bundle(folder: &Path) -> anyhow::Result<()> {
+    let any = |names: &[&str]| names.iter().any(|name| folder.join(name).exists());
+    if any(&[SEAL, MANIFEST, PDF, HTML, RECORD]) {
+        return Ok(());
+    }
+    let there: Vec<String> = ["record", "record.zip"]
+        .into_iter()
+        .map(|name| folder.join(name))
+        .filter(|path| path.is_file() || path.join(SEAL).is_file())
+        .map(|path| path.display().to_string())
+        .collect();
+    let where_else = if there.is_empty() {
+        "podfall record makes one".to_owned()
+    } else {
+        format!("try {}", there.join(" or "))
+    };
+    Err(Usage(format!(
+        "{}: there is no bundle of podfall record in this folder; {where_else}",
+        folder.display()
+    ))
+    .into())
 }
 
 fn key(path: &Path) -> anyhow::Result<String> {
@@ -249,16 +276,18 @@ fn tell(report: &Report, expect: &Expect) -> anyhow::Result<Outcome> {
             "As sealed: all {files} files agree with the bundle's own lists, and there is no other."
         ),
         Verdict::TooMany => format!(
-            "The {files} sealed files agree with the bundle's own lists; {} others were put in beside them.",
-            of(Kind::TooMany)
+            "The {files} sealed files agree with the bundle's own lists; put in beside them: {}.",
+            plural(of(Kind::TooMany), "file")
         ),
         Verdict::NotChecked => format!(
-            "NOT ALL CHECKED: {files} files agree with the bundle's own lists, but {} things could not be checked.",
-            of(Kind::NotChecked)
+            "NOT ALL CHECKED: {} could not be checked; {} as the bundle's own lists have them.",
+            plural(of(Kind::NotChecked), "thing"),
+            plural(files, "file")
         ),
         Verdict::Broken => format!(
-            "NOT AS SEALED: {} things are broken; {files} files agree.",
-            of(Kind::Broken)
+            "NOT AS SEALED: {} broken; {} as the bundle's own lists have them.",
+            plural(of(Kind::Broken), "thing"),
+            plural(files, "file")
         ),
     })?;
     for note in &report.notes {
