@@ -48,7 +48,8 @@ pub fn completions(args: &CompletionsArgs) -> anyhow::Result<Outcome> {
 
 /// Prints or writes the manual.
 pub fn man(args: &ManArgs) -> anyhow::Result<Outcome> {
-    let mut command = Cli::command();
+    // There is no page for help.
+    let mut command = Cli::command().disable_help_subcommand(true);
     command.build();
     let Some(folder) = &args.out else {
         print_all(&page(&command, "podfall")?)?;
@@ -57,9 +58,7 @@ pub fn man(args: &ManArgs) -> anyhow::Result<Outcome> {
     fs::create_dir_all(folder).with_context(|| folder.display().to_string())?;
     write_page(&command, "podfall", folder)?;
     for sub in command.get_subcommands().filter(|sub| !sub.is_hide_set()) {
-        if sub.get_name() != "help" {
-            write_page(sub, &format!("podfall-{}", sub.get_name()), folder)?;
-        }
+        write_page(sub, &format!("podfall-{}", sub.get_name()), folder)?;
     }
     Ok(Outcome::Good)
 }
@@ -76,7 +75,17 @@ fn page(command: &clap::Command, name: &str) -> io::Result<Vec<u8>> {
     clap_mangen::Man::new(command.clone())
         .title(name)
         .render(&mut text)?;
-    Ok(text)
+    Ok(line_by_line(&String::from_utf8_lossy(&text)).into_bytes())
+}
+
+/// The last words of a command, its examples among them, as they are broken into lines: else the manual fills the lines up.
+fn line_by_line(page: &str) -> String {
+    let Some((before, after)) = page.split_once(".SH EXTRA\n") else {
+        return page.to_owned();
+    };
+    let end = after.find(".SH ").unwrap_or(after.len());
+    let (words, rest) = after.split_at(end);
+    format!("{before}.SH EXTRA\n.nf\n{words}.fi\n{rest}")
 }
 
 /// Prints; a reader that went away early is no fault.

@@ -92,6 +92,18 @@ fn completions_and_the_manual_know_every_command() {
     }
     let page = field.runs_well(&["man"]);
     assert!(page.contains(".TH podfall 1"), "{page}");
+    assert!(
+        !page.contains("podfall\\-help"),
+        "there is no such page: {page}"
+    );
+    // Lines stay lines, else the last example and the next sentence run together.
+    let (_, last) = page.split_once(".SH EXTRA\n").unwrap();
+    let (kept, rest) = last.split_once("\n.fi\n").unwrap();
+    assert!(
+        kept.starts_with(".nf\n") && kept.contains("your own photos\n"),
+        "{kept}"
+    );
+    assert!(rest.starts_with(".SH VERSION"), "{rest}");
     field.runs_well(&["man", "--out", "man1"]);
     for command in &commands {
         let page = field.text(&format!("man1/podfall-{command}.1"));
