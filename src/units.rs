@@ -20,6 +20,9 @@ pub const AC_PER_HA: f64 = 10_000.0 / M2_PER_AC;
 /// Kilograms in one pound, exactly (international yard and pound agreement, 1959).
 pub const KG_PER_LB: f64 = 0.453_592_37;
 
+/// km/h in one mile an hour, exactly (international mile, 1959).
+pub const KMH_PER_MPH: f64 = 1.609_344;
+
 /// An area of ground in square metres: finite and above zero.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 #[serde(transparent)]
@@ -134,12 +137,12 @@ pub fn plural<N: Display + PartialEq + From<u8>>(n: N, thing: &str) -> String {
     format!("{n} {thing}{end}")
 }
 
-/// A number with so many decimal places, thousands parted by a comma from 10,000 up: "9153", "72,858".
+/// A number with so many decimal places, thousands parted by a comma: "953", "9,153", "72,858".
 pub fn grouped(value: f64, places: usize) -> String {
     let text = format!("{value:.places$}");
     let (whole, rest) = text.split_at(text.find('.').unwrap_or(text.len()));
     let digits = whole.trim_start_matches('-');
-    if digits.len() < 5 || !digits.bytes().all(|b| b.is_ascii_digit()) {
+    if digits.len() < 4 || !digits.bytes().all(|b| b.is_ascii_digit()) {
         return text;
     }
     let mut out = whole[..whole.len() - digits.len()].to_owned();
@@ -150,4 +153,24 @@ pub fn grouped(value: f64, places: usize) -> String {
         out.push(digit);
     }
     out + rest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::grouped;
+
+    #[test]
+    fn thousands_are_parted_one_way() {
+        let told = [
+            (953.0, 0),
+            (7972.0, 0),
+            (-1234.56, 1),
+            (13_311.0, 0),
+            (1e6, 0),
+        ];
+        assert_eq!(
+            told.map(|(value, places)| grouped(value, places)),
+            ["953", "7,972", "-1,234.6", "13,311", "1,000,000"]
+        );
+    }
 }

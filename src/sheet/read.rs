@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::{Column, Place, SheetError, column::letter, error::known};
-use crate::loss::HandCounts;
+use crate::{loss::HandCounts, units::KMH_PER_MPH};
 
 /// All of a sheet.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -44,9 +44,6 @@ pub struct Typed {
     /// The frame that a tray's beans were picked up from.
     pub tray_of: Option<String>,
 }
-
-/// km/h in one mile an hour, exactly (international mile, 1959).
-const KMH_PER_MPH: f64 = 1.609_344;
 
 impl Row {
     /// A new row for a photo.

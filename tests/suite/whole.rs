@@ -314,7 +314,7 @@ fn plan_and_payback_from_typed_numbers() {
     let args = "payback --gain 0.5 --cost 18000 --price 10 --acres 1200 --years 7";
     let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
     for line in [
-        "Worth a year           6000 ",
+        "Worth a year           6,000 ",
         "Payback                3.0 years",
         "Net present value      24,000 ",
         // A gain without limits is no certainty.
