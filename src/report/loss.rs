@@ -5,7 +5,7 @@ use serde_json::json;
 
 use super::fill::fill;
 pub use super::loss_files::{checks_geojson, loss_csv, loss_json};
-use super::loss_svg::{Line, bars, key, map, trend};
+use super::loss_svg::{Line, bars, key, map, off_map, trend};
 use crate::{
     annotate::words::capital,
     contrast::{Contrast, SourceContrast},
@@ -120,6 +120,7 @@ pub fn loss_html(page: &LossPage<'_>) -> Result<String, LossPageError> {
             range(crate::loss::scaled(n.bu_per_ac, factor), unit, instead)
         }),
         "map": map(&season.checks, unit, factor),
+        "off_map": off_map(&season.checks),
         "trend": trend(&season.checks, unit, factor),
         "unit": unit,
         "rests": rests_on(page.frames),

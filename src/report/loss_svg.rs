@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use super::near::{OnMap, not_on_map, on_map};
 use crate::{
     counts::Limits,
     loss::{CheckLoss, Source, SourceLoss},
@@ -308,11 +309,22 @@ pub(super) fn key(loss: &SourceLoss) -> String {
     html
 }
 
+/// The checks, and whether each stands on the map.
+fn on_the_map(checks: &[CheckLoss]) -> impl Iterator<Item = (&CheckLoss, OnMap)> {
+    let positions: Vec<_> = checks.iter().map(|check| check.position).collect();
+    checks.iter().zip(on_map(&positions))
+}
+
+/// What is said of checks that are not on the map.
+pub(super) fn off_map(checks: &[CheckLoss]) -> String {
+    not_on_map(on_the_map(checks).map(|(check, on)| (format!("check {}", check.check), on)))
+}
+
 /// Checks where they lay: circles as large as the total loss, north up. Empty where no check has a position.
 pub(super) fn map(checks: &[CheckLoss], unit: &str, factor: f64) -> String {
-    let placed: Vec<(&CheckLoss, f64, f64)> = checks
-        .iter()
-        .filter_map(|c| c.position.map(|p| (c, p.lon_deg, p.lat_deg)))
+    let placed: Vec<(&CheckLoss, f64, f64)> = on_the_map(checks)
+        .filter(|(_, on)| *on == OnMap::Yes)
+        .filter_map(|(c, _)| c.position.map(|p| (c, p.lon_deg, p.lat_deg)))
         .collect();
     let n = placed.len() as f64;
     if placed.is_empty() {

@@ -9,3 +9,4 @@ pub mod html;
 pub mod loss;
 mod loss_files;
 pub(crate) mod loss_svg;
+pub(crate) mod near;

@@ -305,6 +305,38 @@ fn the_page_is_whole_and_the_same_every_time() {
     assert_eq!(loss_json(&loss, None), loss_json(&again, None));
 }
 
+/// One position hundreds of kilometres off would leave nothing of the field to see.
+#[test]
+fn a_check_far_off_or_without_a_position_is_named_beside_the_map() {
+    let (frames, mut loss) = season();
+    let page = |loss: &podfall::loss::SeasonLoss| {
+        loss_html(&LossPage {
+            season: loss,
+            frames: &frames,
+            next: None,
+            contrasts: &[],
+            unit: LossUnit::BuPerAc,
+            title: "north",
+        })
+        .unwrap()
+    };
+    let scale = |html: &str| {
+        let (before, _) = html.split_once(" m</text><path d=\"M770").unwrap();
+        before.rsplit('>').next().unwrap().to_owned()
+    };
+    let whole = page(&loss);
+    assert!(!whole.contains("Not on the map"));
+    loss.checks[3].position.as_mut().unwrap().lat_deg += 3.0;
+    loss.checks[5].position = None;
+    let html = page(&loss);
+    let says = format!(
+        "Not on the map: check {}, which lies 333 km from the middle of the others; check {}, which has no position.",
+        loss.checks[3].check, loss.checks[5].check
+    );
+    assert!(html.contains(&says), "{says}");
+    assert_eq!(scale(&html), scale(&whole), "the field is still to be seen");
+}
+
 #[test]
 fn files_for_scripts() {
     let (_, loss) = season();
