@@ -2,8 +2,13 @@
 
 use std::collections::BTreeMap;
 
-use super::Facts;
-use crate::sheet::Place;
+use super::{Facts, FrameFact};
+use crate::{
+    photo::Position,
+    report::near::{OnMap, not_on_map, on_map},
+    sheet::Place,
+    units::plural,
+};
 
 /// Metres in one degree of latitude on a sphere of the earth's mean radius (6,371.0088 km): good to a metre over a field.
 const M_PER_DEG: f64 = 111_195.08;
@@ -41,10 +46,17 @@ pub(super) enum Shape {
 const WIDE: f64 = 760.0;
 const HIGH: f64 = 400.0;
 
-/// Where the frames lay; `None` where no photo has a position.
-pub(super) fn map(facts: &Facts) -> Option<Drawing> {
-    let placed: Vec<(f64, f64, Option<Place>)> = (facts.frames.iter())
-        .filter_map(|f| f.position.map(|p| (p.lat_deg, p.lon_deg, f.place)))
+/// Where the frames in the loss lay, and what is said of those that are not on the map; `None` where none has a position.
+pub(super) fn map(facts: &Facts) -> Option<(Drawing, String)> {
+    let in_loss: Vec<&FrameFact> = facts.in_loss().collect();
+    let positions: Vec<Option<Position>> = in_loss.iter().map(|f| f.position).collect();
+    let on = on_map(&positions);
+    let shown: Vec<(&FrameFact, Position)> = (in_loss.iter().zip(&on))
+        .filter(|(_, on)| **on == OnMap::Yes)
+        .filter_map(|(f, _)| Some((*f, f.position?)))
+        .collect();
+    let placed: Vec<(f64, f64, Option<Place>)> = (shown.iter())
+        .map(|(f, p)| (p.lat_deg, p.lon_deg, f.place))
         .collect();
     let n = placed.len() as f64;
     if placed.is_empty() {
@@ -87,19 +99,44 @@ pub(super) fn map(facts: &Facts) -> Option<Drawing> {
     for (place, &(x, y)) in placed.iter().map(|p| p.2).zip(&at) {
         shapes.push(sign(place, spot((x, y))));
     }
-    names(facts, &mut shapes, &|lat, lon| spot(metres(lat, lon)));
+    names(&shown, &mut shapes, &|lat, lon| spot(metres(lat, lon)));
     scale_and_north(&mut shapes, across_m, scale);
-    key(facts, &mut shapes);
-    Some(Drawing {
+    key(&shown, &mut shapes);
+    let drawing = Drawing {
         width: 800.0,
         height: HIGH + 62.0,
         alt: format!(
-            "Map of {} photos by the cameras' positions, {:.0} m across, north up",
-            placed.len(),
+            "Map of {} by the cameras' positions, {:.0} m across, north up",
+            plural(placed.len(), "photo"),
             across_m
         ),
         shapes,
-    })
+    };
+    Some((drawing, not_on_it(&in_loss, &on)))
+}
+
+/// Far ones are named photo by photo, those without a position check by check.
+fn not_on_it(in_loss: &[&FrameFact], on: &[OnMap]) -> String {
+    let mut all: Vec<(String, OnMap)> = Vec::new();
+    for (frame, &on) in in_loss.iter().zip(on) {
+        let photo = format!("photo {} ({})", frame.number, frame.photo);
+        let name = match &frame.check {
+            Some(check) if on == OnMap::NoPosition => {
+                let is_shown =
+                    |f: &&&FrameFact| f.check.as_ref() == Some(check) && f.position.is_some();
+                if in_loss.iter().any(|f| is_shown(&f)) {
+                    photo
+                } else {
+                    format!("check {check}")
+                }
+            }
+            _ => photo,
+        };
+        if !all.iter().any(|(there, _)| *there == name) {
+            all.push((name, on));
+        }
+    }
+    not_on_map(all.into_iter())
 }
 
 /// A sign for a place: told apart by form, and by fill.
@@ -122,10 +159,14 @@ fn sign(place: Option<Place>, (x, y): (f64, f64)) -> Shape {
 }
 
 /// The checks' names below their frames.
-fn names(facts: &Facts, shapes: &mut Vec<Shape>, spot: &dyn Fn(f64, f64) -> (f64, f64)) {
+fn names(
+    shown: &[(&FrameFact, Position)],
+    shapes: &mut Vec<Shape>,
+    spot: &dyn Fn(f64, f64) -> (f64, f64),
+) {
     let mut of: BTreeMap<&str, Vec<(f64, f64)>> = BTreeMap::new();
-    for frame in &facts.frames {
-        if let (Some(check), Some(p)) = (frame.check.as_deref(), frame.position) {
+    for (frame, p) in shown {
+        if let Some(check) = frame.check.as_deref() {
             of.entry(check)
                 .or_default()
                 .push(spot(p.lat_deg, p.lon_deg));
@@ -183,15 +224,10 @@ fn scale_and_north(shapes: &mut Vec<Shape>, across_m: f64, scale: f64) {
 }
 
 /// What the signs mean, of those that there are.
-fn key(facts: &Facts, shapes: &mut Vec<Shape>) {
+fn key(shown: &[(&FrameFact, Position)], shapes: &mut Vec<Shape>) {
     let mut x = 24.0;
     let y = HIGH + 46.0;
-    let there = |place| {
-        facts
-            .frames
-            .iter()
-            .any(|f| f.position.is_some() && f.place == place)
-    };
+    let there = |place| shown.iter().any(|(f, _)| f.place == place);
     for place in Place::ALL
         .map(Some)
         .into_iter()

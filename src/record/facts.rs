@@ -5,15 +5,21 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
-use super::{Oddity, Redactions, oddity::oddities};
+use super::{
+    Counted, Oddity, PersonCount, Redact, Redactions, SheetSaid,
+    checks::checks,
+    oddity::oddities,
+    reckoned::{reckoned, worked},
+};
 use crate::{
+    caution::{CautionKind, matter},
     counts::{CountsFile, Limits, ModelName, PhotoCount, Status},
     frame::FrameSpec,
-    loss::{Amount, Basis, FrameLoss, Loss, SeasonLoss, Source},
+    loss::{Amount, Assumptions, Basis, FrameLoss, Loss, SeasonLoss, Source},
     photo::Position,
     plan::TooFew,
     season::{LossUnit, Season},
-    sheet::Place,
+    sheet::{Column, Place, Row, Sheet},
 };
 
 /// Version of the form of `record.json`.
@@ -42,6 +48,10 @@ pub struct Facts {
     pub signed: bool,
     /// The answer; `None` where no loss can be told.
     pub answer: Option<Answer>,
+    /// What the loss is reckoned with besides the counts.
+    pub reckoned: Vec<Said>,
+    /// The way from beans on a square foot to the answer, in figures.
+    pub worked: Option<String>,
     /// Losses by source, where frames have places.
     pub sources: Vec<SourceFact>,
     /// What was found at each check and place.
@@ -184,7 +194,9 @@ pub struct FrameFact {
     pub place: Option<Place>,
     /// The machine's setting.
     pub setting: Option<String>,
-    /// What became of it.
+    /// What `sheet.csv` says of it besides; `None` where it has no row.
+    pub sheet: Option<SheetSaid>,
+    /// What became of it; where a person set the frame's edge, with that edge.
     pub status: Status,
     /// Why it was not counted.
     pub problem: Option<String>,
@@ -192,37 +204,22 @@ pub struct FrameFact {
     pub tool_beans: Option<Limits>,
     /// What the tool counted: pods.
     pub tool_pods: Option<Limits>,
-    /// What a person counted or called right.
+    /// What was said of it on the confirm page.
     pub person: Option<PersonCount>,
     /// How far a person stands behind it.
     pub standing: Standing,
     /// What the loss rests on: `photo`, `confirmed`, `ratio`, `hand`; `None` where the photo is not in it.
     pub rests_on: Option<Basis>,
+    /// Why it is not in the loss; `None` where it is.
+    pub left_out: Option<String>,
+    /// Beans that the loss takes from it: loose and in pods.
+    pub loss_beans: Option<f64>,
     /// Residue cover, %.
     pub residue_percent: Option<f64>,
     /// The tool's doubts.
     pub cautions: Vec<String>,
     /// What is odd in what the camera said.
     pub oddities: Vec<Oddity>,
-}
-
-/// What a person said of a photo.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
-pub struct PersonCount {
-    /// Loose beans.
-    pub beans: Option<f64>,
-    /// Pods.
-    pub pods: Option<f64>,
-    /// Objects of which a person said what they are.
-    pub marks: usize,
-    /// Who.
-    pub who: Vec<String>,
-    /// When last, RFC 3339.
-    pub at: Option<String>,
-    /// A note.
-    pub note: Option<String>,
-    /// Called right as it stands.
-    pub confirmed: bool,
 }
 
 /// What the facts are taken from.
@@ -236,12 +233,18 @@ pub struct Material<'a> {
     pub loss: Option<&'a SeasonLoss>,
     /// Loss over all frames.
     pub over: Option<&'a Loss>,
+    /// What the loss is reckoned with.
+    pub assumptions: &'a Assumptions,
+    /// `sheet.csv`.
+    pub sheet: Option<&'a Sheet>,
     /// `podfall.toml`.
     pub season: &'a Season,
     /// Unit told first, and how many of it are in one bu/ac.
     pub unit: (LossUnit, f64),
     /// What persons said of photos, by file name.
     pub persons: &'a BTreeMap<String, PersonCount>,
+    /// Photos counted anew with the frame's edge as a person set it, by file name.
+    pub recounts: &'a BTreeMap<String, PhotoCount>,
     /// Whether each original is there, by file name.
     pub originals: &'a BTreeMap<String, Kept>,
     /// Name of the season.
@@ -272,6 +275,7 @@ pub fn facts(material: &Material<'_>) -> Facts {
         .map(|(at, (photo, odd))| frame(material, at + 1, photo, odd))
         .collect();
     let times = || frames.iter().filter_map(|f| f.taken.clone());
+    let answer = answer(material);
     Facts {
         schema: SCHEMA,
         podfall: env!("CARGO_PKG_VERSION").to_owned(),
@@ -282,7 +286,9 @@ pub fn facts(material: &Material<'_>) -> Facts {
         taken: times().min().zip(times().max()).map(|(a, b)| [a, b]),
         taken_out: material.redactions.words(),
         signed: material.signed,
-        answer: answer(material),
+        reckoned: reckoned(material),
+        worked: answer.as_ref().and_then(|a| worked(material, a)),
+        answer,
         sources: (material.loss.iter())
             .flat_map(|loss| &loss.all.sources)
             .map(|s| SourceFact {
@@ -308,9 +314,13 @@ fn cautions(material: &Material<'_>) -> Vec<String> {
             .all
             .cautions
             .iter()
-            .map(|c| c.message.clone())
+            .map(|c| c.matter().to_owned())
             .collect(),
-        (None, Some(over)) => over.cautions.iter().map(|c| c.message.clone()).collect(),
+        (None, Some(over)) => over
+            .cautions
+            .iter()
+            .map(|c| c.matter().to_owned())
+            .collect(),
         (None, None) => Vec::new(),
     };
     all.dedup();
@@ -328,13 +338,12 @@ fn said(material: &Material<'_>) -> Vec<Said> {
             });
         }
     };
-    let metres = |mm: f64| format!("{:.2} m ({:.1} ft)", mm / 1e3, mm / crate::units::MM_PER_FT);
     say("Field", season.field.clone());
     say("Machine", season.machine.clone());
     say("Made by", season.by.clone());
     say("Crop", season.crop.clone());
-    say("Cut width", season.header_width_mm.map(metres));
-    say("Discharge width", season.discharge_width_mm.map(metres));
+    say("Cut width", season.written.header_width.clone());
+    say("Discharge width", season.written.discharge_width.clone());
     say(
         "Yield",
         season.yield_bu_per_ac.map(|v| format!("{v} bu/ac")),
@@ -366,7 +375,7 @@ fn answer(material: &Material<'_>) -> Option<Answer> {
             ];
             let source = wanted.into_iter().find_map(|source| loss.all.get(source))?;
             let says = match source.source {
-                Source::Total => "lay on the ground after harvest, all sources together",
+                Source::Total => "were left in the field, all sources together",
                 Source::Machine => "were lost at header and machine",
                 Source::Header => {
                     "were lost at the header; what came through the machine is not known"
@@ -397,113 +406,130 @@ fn frame(
     photo: &PhotoCount,
     odd: Vec<Oddity>,
 ) -> FrameFact {
-    let loss = material.frames.iter().find(|f| f.photo == photo.photo);
-    let mut person = material.persons.get(&photo.photo).cloned();
-    if let Some(hand) = loss.map(|f| f.hand)
-        && (hand.beans.is_some() || hand.pods.is_some())
-    {
-        let person = person.get_or_insert_default();
-        person.beans = hand.beans.or(person.beans);
-        person.pods = hand.pods.or(person.pods);
-    }
-    let by_hand = loss.is_some_and(|f| f.basis == Basis::Hand);
-    let standing = match &person {
-        _ if by_hand => Standing::Hand,
-        Some(person) if person.confirmed => Standing::Confirmed,
-        _ if loss.is_none() => Standing::NotCounted,
-        Some(person) if person.marks > 0 => Standing::Partly,
-        _ => Standing::Unconfirmed,
-    };
+    let name = &photo.photo;
+    let loss = material.frames.iter().find(|f| f.photo == *name);
+    let row = (material.sheet.iter())
+        .flat_map(|sheet| &sheet.rows)
+        .find(|row| row.photo() == name);
+    let person = material.persons.get(name);
+    let seen = material.recounts.get(name).unwrap_or(photo);
+    let left_out = left_out(material, photo, loss, row);
     FrameFact {
         number,
-        photo: photo.photo.clone(),
+        photo: name.clone(),
         sha256: photo.meta.sha256.clone(),
-        original: (material.originals.get(&photo.photo))
+        original: (material.originals.get(name))
             .copied()
             .unwrap_or(Kept::Missing),
         taken: photo.meta.taken.clone(),
         position: photo.meta.position,
         frame: photo.frame_spec,
-        check: loss.and_then(|f| f.check.clone()),
-        place: loss.and_then(|f| f.place),
-        setting: loss.and_then(|f| f.setting.clone()),
-        status: photo.status,
-        problem: photo.problem.clone(),
-        tool_beans: photo.counts.map(|c| c.beans),
-        tool_pods: photo.counts.map(|c| c.pods),
-        person,
-        standing,
-        rests_on: loss.map(|f| f.basis),
-        residue_percent: photo.ground.map(|g| g.residue_cover_pct),
-        cautions: photo.cautions.iter().map(|c| c.message.clone()).collect(),
+        check: match loss {
+            Some(loss) => loss.check.clone(),
+            None => row.and_then(|row| row.typed.check.clone()),
+        },
+        place: match loss {
+            Some(loss) => loss.place,
+            None => row.and_then(|row| row.typed.place),
+        },
+        setting: match loss {
+            Some(loss) => loss.setting.clone(),
+            None => row.and_then(|row| row.typed.setting.clone()),
+        },
+        sheet: row.map(|row| in_sheet(row, material.redactions)),
+        status: seen.status,
+        problem: problem_told(seen),
+        tool_beans: seen.counts.map(|c| c.beans),
+        tool_pods: seen.counts.map(|c| c.pods),
+        person: person.cloned(),
+        standing: match (loss, person) {
+            (Some(loss), _) if loss.basis == Basis::Hand => Standing::Hand,
+            (_, Some(person)) if person.confirmed.is_some() => Standing::Confirmed,
+            (None, _) if seen.counts.is_none() => Standing::NotCounted,
+            (_, Some(person)) if person.marks > 0 => Standing::Partly,
+            _ => Standing::Unconfirmed,
+        },
+        rests_on: loss.filter(|_| left_out.is_none()).map(|f| f.basis),
+        loss_beans: loss.filter(|_| left_out.is_none()).map(FrameLoss::lost),
+        left_out,
+        residue_percent: seen.ground.map(|g| g.residue_cover_pct),
+        // What is the same as another photo is told among the oddities.
+        cautions: (seen.cautions.iter())
+            .filter(|c| !matches!(c.kind, CautionKind::SameFile | CautionKind::SamePlot))
+            .map(|c| c.matter().to_owned())
+            .collect(),
         oddities: odd,
     }
 }
 
-type Where<'a> = (Option<usize>, &'a str, Option<Place>);
-
-/// Frames by check and place; checks in the order of time, frames without a check last.
-fn checks(facts: &[FrameFact], losses: &[FrameLoss]) -> Vec<CheckFact> {
-    let mut order: Vec<&str> = Vec::new();
-    for check in facts.iter().filter_map(|f| f.check.as_deref()) {
-        if !order.contains(&check) {
-            order.push(check);
-        }
-    }
-    let mut groups: BTreeMap<Where<'_>, Vec<(&FrameFact, &FrameLoss)>> = BTreeMap::new();
-    for fact in facts {
-        let Some(loss) = losses.iter().find(|l| l.photo == fact.photo) else {
-            continue;
-        };
-        let check = fact.check.as_deref().unwrap_or("");
-        let at = order
-            .iter()
-            .position(|c| *c == check)
-            .unwrap_or(order.len());
-        groups
-            .entry((Some(at), check, fact.place))
-            .or_default()
-            .push((fact, loss));
-    }
-    groups
-        .into_iter()
-        .map(|((_, check, place), of)| check_fact(check, place, &of))
-        .collect()
+/// Why a photo was not counted, without what to do about it.
+pub fn problem_told(photo: &PhotoCount) -> Option<String> {
+    photo.problem.as_deref().map(|why| matter(why).to_owned())
 }
 
-fn check_fact(check: &str, place: Option<Place>, of: &[(&FrameFact, &FrameLoss)]) -> CheckFact {
-    let area_m2: f64 = of.iter().map(|(_, l)| l.area_m2.estimate).sum();
-    let beans: f64 = of.iter().map(|(_, l)| l.lost()).sum();
-    let mut settings: Vec<String> = of.iter().filter_map(|(f, _)| f.setting.clone()).collect();
-    settings.sort();
-    settings.dedup();
-    let positions: Vec<Position> = of.iter().filter_map(|(f, _)| f.position).collect();
-    let n = positions.len() as f64;
-    CheckFact {
-        check: check.to_owned(),
-        place,
-        settings,
-        frames: of.len(),
-        confirmed: of.iter().filter(|(f, _)| f.standing.is_confirmed()).count(),
-        area_m2,
-        beans,
-        beans_per_ft2: beans / (area_m2 / crate::units::M2_PER_FT2),
-        position: (!positions.is_empty()).then(|| Position {
-            lat_deg: positions.iter().map(|p| p.lat_deg).sum::<f64>() / n,
-            lon_deg: positions.iter().map(|p| p.lon_deg).sum::<f64>() / n,
-            altitude_m: None,
-            error_m: None,
-        }),
+fn in_sheet(row: &Row, redactions: &Redactions) -> SheetSaid {
+    let note = Some(row.cell(Column::Note)).filter(|note| !note.is_empty());
+    SheetSaid {
+        hand: row.typed.hand,
+        speed_kmh: row.typed.speed_kmh,
+        moisture_percent: row.typed.moisture_percent,
+        note: note
+            .filter(|_| !redactions.has(Redact::Notes))
+            .map(str::to_owned),
+    }
+}
+
+/// Why a photo is not in the loss; `None` where it is.
+fn left_out(
+    material: &Material<'_>,
+    photo: &PhotoCount,
+    loss: Option<&FrameLoss>,
+    row: Option<&Row>,
+) -> Option<String> {
+    if let Some(loss) = loss {
+        let stands = material.loss.is_none() || loss.place.is_some();
+        return (!stands).then(|| "nobody said where the frame lay (no place)".to_owned());
+    }
+    let twin = |other: &&FrameLoss| {
+        let of = material
+            .counts
+            .photos
+            .iter()
+            .find(|p| p.photo == other.photo);
+        !photo.meta.sha256.is_empty() && of.is_some_and(|p| p.meta.sha256 == photo.meta.sha256)
+    };
+    let is_set_aside = (material.persons.get(&photo.photo)).is_some_and(|p| p.set_aside.is_some());
+    Some(if is_set_aside {
+        "a person set the photo aside".to_owned()
+    } else if row.is_some_and(|row| row.typed.place == Some(Place::Tray)) {
+        "its beans were picked up from another frame, for which they are counted".to_owned()
+    } else if let Some(twin) = material.frames.iter().find(twin) {
+        format!("the same file stands in it as {}", twin.photo)
+    } else {
+        "it has no count".to_owned()
+    })
+}
+
+impl FrameFact {
+    /// Loose beans by the person, the count that goes before the others: by hand, else confirmed.
+    pub fn person_beans(&self) -> Option<f64> {
+        let person = self.person.as_ref();
+        let of = |count: Option<&Counted>| count.and_then(|c| c.beans);
+        (self.sheet.as_ref().and_then(|s| s.hand.beans))
+            .or_else(|| of(person.and_then(|p| p.hand.as_ref())))
+            .or_else(|| of(person.and_then(|p| p.confirmed.as_ref())))
     }
 }
 
 impl Facts {
-    /// Photos with a count that no person stands behind, by their numbers.
+    /// Photos that are in the loss.
+    pub fn in_loss(&self) -> impl Iterator<Item = &FrameFact> {
+        self.frames.iter().filter(|f| f.left_out.is_none())
+    }
+
+    /// Photos in the loss that no person stands behind, by their numbers.
     pub fn unconfirmed(&self) -> Vec<usize> {
-        let of = self
-            .frames
-            .iter()
-            .filter(|f| matches!(f.standing, Standing::Unconfirmed | Standing::Partly));
+        let of = self.in_loss().filter(|f| !f.standing.is_confirmed());
         of.map(|f| f.number).collect()
     }
 }

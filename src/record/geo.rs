@@ -18,7 +18,7 @@ pub fn photos_geojson(facts: &Facts) -> String {
             "place": frame.place,
             "setting": frame.setting,
             "tool_beans": frame.tool_beans.map(|l| l.estimate),
-            "person_beans": frame.person.as_ref().and_then(|p| p.beans),
+            "person_beans": frame.person_beans(),
             "standing": frame.standing,
             "position_error_m": position.error_m,
         });

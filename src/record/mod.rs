@@ -6,6 +6,7 @@
 //!
 //! Pure: values and bytes in, values and bytes out. The clock, the disk and the person's key are the command's.
 
+mod checks;
 mod draw;
 mod facts;
 mod geo;
@@ -13,20 +14,23 @@ mod html;
 mod oddity;
 mod page;
 mod pdf;
+mod person;
 mod readme;
+mod reckoned;
 mod redact;
 pub mod schema;
 pub mod seal;
 
 pub use facts::{
-    Answer, CheckFact, Facts, FrameFact, Kept, Material, PersonCount, SCHEMA, Said, SourceFact,
-    Standing, facts,
+    Answer, CheckFact, Facts, FrameFact, Kept, Material, SCHEMA, Said, SourceFact, Standing, facts,
+    problem_told,
 };
 pub use geo::photos_geojson;
 pub use html::{HtmlError, html};
 pub use oddity::{Oddity, OddityKind, oddities};
 pub use page::{Page, page};
 pub use pdf::{PagePicture, PdfError, PdfSettings, pdf};
+pub use person::{Counted, EdgeSet, PersonCount, SheetSaid};
 pub use readme::readme;
 pub use redact::{Positions, Redact, Redactions};
 
@@ -61,7 +65,8 @@ pub const CONFIRMED: &str = "evidence/confirmed";
 /// [`PdfError::Font`] for a font of the person's that cannot be read.
 pub fn lacks_letters(facts: &Facts, font: Option<&[u8]>) -> Result<bool, PdfError> {
     let texts = facts.frames.iter().flat_map(|f| {
-        [Some(&f.photo), f.check.as_ref(), f.setting.as_ref()]
+        let note = f.sheet.as_ref().and_then(|s| s.note.as_ref());
+        [Some(&f.photo), f.check.as_ref(), f.setting.as_ref(), note]
             .into_iter()
             .flatten()
     });

@@ -6,8 +6,12 @@ use super::{
     draw::{Drawing, map},
 };
 use crate::{
-    annotate::words::capital, counts::Limits, plan::TooFew, report::loss::places_for, sheet::Place,
-    units::M2_PER_FT2,
+    annotate::words::capital,
+    counts::Limits,
+    plan::TooFew,
+    report::loss::places_for,
+    sheet::Place,
+    units::{M2_PER_FT2, grouped, plural},
 };
 
 mod frames;
@@ -88,10 +92,12 @@ pub fn page(facts: &Facts, manifest_sha256: &str, letters_shown: bool) -> Page {
     first(facts, manifest_sha256, &mut blocks);
     said(facts, &mut blocks);
     tables(facts, &mut blocks);
-    if let Some(map) = map(facts) {
+    reckoned(facts, &mut blocks);
+    if let Some((map, not_on_it)) = map(facts) {
         blocks.push(Block::Heading(2, "Where the frames lay".to_owned()));
         blocks.push(Block::Drawing(map));
-        blocks.push(Block::Text(words::MAP.to_owned()));
+        let text = format!("{} {not_on_it}", words::MAP);
+        blocks.push(Block::Text(text.trim_end().to_owned()));
     }
     blocks.push(Block::Heading(2, "How it was measured".to_owned()));
     blocks.extend(
@@ -141,9 +147,8 @@ fn first(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
         .collect();
     if !missing.is_empty() {
         blocks.push(Block::Notice(format!(
-            "{} original photos were not to be found when this record was made; only the hashes that they had when they \
-             were counted stand here: {}.",
-            missing.len(),
+            "Not to be found when this record was made: {}; of these only the hashes at the time of the count stand here: {}.",
+            plural(missing.len(), "original photo"),
             words::listed(&missing)
         )));
     }
@@ -165,9 +170,8 @@ fn figure(answer: &Answer, too_few: &TooFew) -> Block {
     let instead = too_few.short(amount);
     let also = |limits: Limits, unit: &str| match instead {
         Some(_) => minus(format!(
-            "{:.*} {unit}",
-            places_for(limits, instead),
-            limits.estimate
+            "{} {unit}",
+            grouped(limits.estimate, places_for(limits, instead))
         )),
         None => format!("{} {unit}", range(limits, None)),
     };
@@ -187,16 +191,20 @@ fn figure(answer: &Answer, too_few: &TooFew) -> Block {
         Some(words) => (format!("{}. There are {words}.", answer.says), ""),
         None => (
             format!(
-                "{}. 95 % limits: {:.places$} to {:.places$} {}.",
-                answer.says, answer.figure.low, answer.figure.high, answer.unit
+                "{}. 95 % limits: {} to {} {}.",
+                answer.says,
+                grouped(answer.figure.low, places),
+                grouped(answer.figure.high, places),
+                answer.unit
             ),
             " (limits in brackets)",
         ),
     };
     Block::Figure {
         figure: minus(format!(
-            "{:.places$} {}",
-            answer.figure.estimate, answer.unit
+            "{} {}",
+            grouped(answer.figure.estimate, places),
+            answer.unit
         )),
         under: vec![
             minus(told),
@@ -209,12 +217,11 @@ fn figure(answer: &Answer, too_few: &TooFew) -> Block {
 fn range(limits: Limits, instead: Option<&str>) -> String {
     let places = places_for(limits, instead);
     if let Some(words) = instead {
-        return minus(format!("{:.places$} ({words})", limits.estimate));
+        return minus(format!("{} ({words})", grouped(limits.estimate, places)));
     }
-    minus(format!(
-        "{:.places$} ({:.places$} to {:.places$})",
-        limits.estimate, limits.low, limits.high
-    ))
+    let [estimate, low, high] =
+        [limits.estimate, limits.low, limits.high].map(|value| grouped(value, places));
+    minus(format!("{estimate} ({low} to {high})"))
 }
 
 /// A true minus before a number, not a hyphen.
@@ -238,7 +245,7 @@ fn said(facts: &Facts, blocks: &mut Vec<Block>) {
             .map(|s| vec![s.name.clone(), s.value.clone()]),
     );
     let photos = facts.frames.len();
-    let counted = facts.frames.iter().filter(|f| f.rests_on.is_some()).count();
+    let in_loss = facts.in_loss().count();
     let mut row = |name: &str, value: String| rows.push(vec![name.to_owned(), value]);
     if let Some([first, last]) = &facts.taken {
         row(
@@ -246,7 +253,7 @@ fn said(facts: &Facts, blocks: &mut Vec<Block>) {
             format!("{first} to {last}"),
         );
     }
-    row("Photos", format!("{photos}, of which {counted} count"));
+    row("Photos", format!("{photos}; in the loss {in_loss}"));
     let mut sizes: Vec<String> = facts.frames.iter().map(|f| f.frame.in_words()).collect();
     sizes.sort();
     sizes.dedup();
@@ -259,16 +266,42 @@ fn said(facts: &Facts, blocks: &mut Vec<Block>) {
     );
     blocks.push(Block::Heading(2, "Field, machine and dates".to_owned()));
     blocks.push(Block::Text(words::AS_WRITTEN.to_owned()));
-    blocks.push(Block::Table(Table {
-        says: "What the person wrote of field, machine and setting, and how the record was made"
-            .to_owned(),
-        heads: vec![
-            ("About".to_owned(), false),
-            ("As written".to_owned(), false),
-        ],
+    blocks.push(two_columns(
+        "What the person wrote of field, machine and setting, and how the record was made",
+        ["About", "As written"],
+        rows,
+    ));
+}
+
+fn two_columns(says: &str, heads: [&str; 2], rows: Vec<Vec<String>>) -> Block {
+    Block::Table(Table {
+        says: says.to_owned(),
+        heads: heads.map(|head| (head.to_owned(), false)).to_vec(),
         rows,
         sums: Vec::new(),
-    }));
+    })
+}
+
+/// What the loss is reckoned with, and the way to the answer in figures.
+fn reckoned(facts: &Facts, blocks: &mut Vec<Block>) {
+    if facts.reckoned.is_empty() {
+        return;
+    }
+    let rows = (facts.reckoned.iter()).map(|s| vec![s.name.clone(), s.value.clone()]);
+    blocks.push(Block::Heading(
+        2,
+        "What the loss is reckoned with".to_owned(),
+    ));
+    blocks.push(two_columns(
+        "What the loss is reckoned with besides the counts",
+        ["What", "Reckoned with"],
+        rows.collect(),
+    ));
+    if let Some(worked) = &facts.worked {
+        blocks.push(Block::Text(format!(
+            "The answer, to be reckoned again: {worked}."
+        )));
+    }
 }
 
 fn tables(facts: &Facts, blocks: &mut Vec<Block>) {
@@ -324,6 +357,11 @@ fn by_source(facts: &Facts) -> Table {
 }
 
 fn by_check(facts: &Facts) -> Table {
+    let not_said = if facts.sources.is_empty() {
+        "not said"
+    } else {
+        "not said; not in the loss"
+    };
     let rows = facts.checks.iter().map(|check| {
         vec![
             if check.check.is_empty() {
@@ -331,7 +369,7 @@ fn by_check(facts: &Facts) -> Table {
             } else {
                 check.check.clone()
             },
-            check.place.map_or("not said", Place::word).to_owned(),
+            check.place.map_or(not_said, Place::word).to_owned(),
             check.settings.join(", "),
             check.frames.to_string(),
             check.confirmed.to_string(),
@@ -389,8 +427,8 @@ fn seal(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
         "The maker did not sign the seal."
     };
     blocks.push(Block::Text(format!(
-        "Of {} original photos, {copied} lie in evidence/photos byte for byte. {signed}",
-        facts.frames.len()
+        "In evidence/photos, byte for byte: {copied} of {}. {signed}",
+        plural(facts.frames.len(), "original photo")
     )));
 }
 

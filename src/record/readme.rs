@@ -31,6 +31,7 @@ evidence/
   photos.geojson     photos with a position (RFC 7946); checks.geojson: the checks
   marks.journal      where there are marks: what persons said of the photos, line by line, each with the SHA-256 of the
                      line before it; marks.json: what follows from it; forms: schema/marks-journal.schema.json, marks.schema.json
+  recounted.json     where a person set a frame's edge: the count made anew with it
   sheet.csv          where each frame was laid, and hand counts, as the person wrote them
   podfall.toml       frame, crop and machine, as the person wrote them
   photos/            the original photos, byte for byte

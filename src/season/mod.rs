@@ -59,6 +59,17 @@ pub struct Season {
     pub machine: Option<String>,
     /// Who made the record; only for the record.
     pub by: Option<String>,
+    /// Lengths as they stand there; only for the record.
+    pub written: Lengths,
+}
+
+/// Lengths as the person wrote them.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Lengths {
+    /// Cut width.
+    pub header_width: Option<String>,
+    /// Width over which the machine lets residue fall.
+    pub discharge_width: Option<String>,
 }
 
 /// Size of the seed, in the one of two ways that was given.
@@ -199,6 +210,10 @@ impl Season {
             .map_err(|why| SeasonError::Frame { why })?;
         Ok(Self {
             frame,
+            written: Lengths {
+                header_width: written.header_width.clone(),
+                discharge_width: written.discharge_width.clone(),
+            },
             bar_height_mm: length("bar_height", written.bar_height)?,
             crop: written.crop.map(|crop| crop.trim().to_lowercase()),
             seed: seed(written.seeds_per_lb, written.thousand_seed_weight_g)?,

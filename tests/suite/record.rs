@@ -11,9 +11,10 @@ use std::{
 
 use podfall::{
     batch::MarkStore,
+    caution::{Caution, CautionKind},
     counts::CountsFile,
-    marks::{Act, Said},
-    photo::sha256_hex,
+    marks::{Act, Recount, RecountFile, Said},
+    photo::{Position, sha256_hex},
     record::seal::{Expect, HashLine, Seen, SeenFile, Verdict, list, verify},
 };
 use serde_json::Value;
@@ -199,7 +200,7 @@ fn the_pdf_says_what_it_must_and_another_library_reads_it() {
         "only the insurer's adjuster decides",
         "North field, section 12",
         "Combine, 35 ft header",
-        "Not confirmed by a person: 1 of 2 counted photos (numbers",
+        "Not confirmed by a person: 1 of 2 photos in the loss (number",
     ] {
         assert!(first.contains(&squeezed(text)), "{text} in {}", pages[0]);
     }
@@ -207,7 +208,7 @@ fn the_pdf_says_what_it_must_and_another_library_reads_it() {
         let page = squeezed(page);
         assert!(
             page.contains(&squeezed(
-                "NOT CONFIRMED BY A PERSON: 1 of 2 counted photos"
+                "NOT CONFIRMED BY A PERSON: 1 of 2 photos in the loss"
             )),
             "{page}"
         );
@@ -435,7 +436,7 @@ fn what_is_broken_missing_or_too_many_is_said() {
         3,
         &[
             "too many: evidence/added.txt",
-            "others were put in beside them",
+            "put in beside them: 1 file.",
         ],
     );
     fs::remove_file(folder.join("evidence/added.txt")).unwrap();
@@ -596,13 +597,15 @@ fn never_half_a_bundle() {
     let missing = field.run(&["record", "."]);
     assert_eq!(missing.code, Some(3), "{}", missing.stderr);
     assert!(
-        missing.stdout.contains("1 original photos were not found"),
+        missing.stdout.contains("Not found: 1 original photo;"),
         "{}",
         missing.stdout
     );
     let first = squeezed(&pdf_pages(&field.path("record/record.pdf"))[0]);
     assert!(
-        first.contains(&squeezed("1 original photos were not to be found")),
+        first.contains(&squeezed(
+            "Not to be found when this record was made: 1 original photo;"
+        )),
         "{first}"
     );
 
@@ -677,7 +680,7 @@ fn marks_go_in_and_a_broken_link_is_named() {
     let record = field.json("record/evidence/record.json");
     let frame = &record["frames"][0];
     assert_eq!(frame["standing"], "confirmed");
-    assert_eq!(frame["person"]["who"][0], "A. Person");
+    assert_eq!(frame["person"]["confirmed"]["who"], "A. Person");
     assert_eq!(frame["person"]["note"], "seen by daylight");
     let pages = squeezed(&pdf_pages(&field.path("record/record.pdf")).concat());
     assert!(
@@ -697,6 +700,214 @@ fn marks_go_in_and_a_broken_link_is_named() {
         said.iter()
             .any(|s| s.starts_with("line 2 does not follow on line 1")),
         "{said:?}"
+    );
+}
+
+/// Three photos: one counted by hand and confirmed otherwise, one without a place, far away, and one whose frame's edge a
+/// person set.
+fn told_of() -> Field {
+    let field = Field::new();
+    let cases = ["ten-beans-in-the-open", "bare-ground-no-beans", "no-frame"];
+    for (name, case) in ["a.jpg", "b.jpg", "c.jpg"].into_iter().zip(cases) {
+        let photo = fixture_bytes(&format!("{case}/photo.jpg"));
+        field.put(&format!("photos/{name}"), &photo);
+    }
+    field.put(
+        "podfall.toml",
+        b"frame = \"12x12in\"\nseeds_per_lb = 2900\nmoisture_pct = 12\nheader_width = \"35ft\"\nbar_height = \"13mm\"\n",
+    );
+    field.put(
+        "sheet.csv",
+        b"photo,check,place,speed_mph,moisture_percent,hand_beans,stubble_pods,note\n\
+        a.jpg,1,behind,3.4,12.1,12,1,wet straw\nb.jpg,1,,,,,,\nc.jpg,2,behind,,,,,\n",
+    );
+    field.run(&["count", "."]);
+    let mut counts: CountsFile = serde_json::from_value(field.json("out/counts.json")).unwrap();
+    for (at, lat_deg) in [(0, 41.9), (1, 44.0)] {
+        counts.photos[at].meta.position = Some(Position {
+            lat_deg,
+            lon_deg: -97.4,
+            altitude_m: None,
+            error_m: None,
+        });
+    }
+    field.put("out/counts.json", &serde_json::to_vec(&counts).unwrap());
+    let [a, _, c] = counts.photos.as_slice() else {
+        panic!("{}", counts.photos.len());
+    };
+    let at = |at, photo: &str, sha256: &str, act| {
+        let said = Said {
+            who: "A. Person",
+            at,
+            photo: (photo, sha256),
+        };
+        let mut store = MarkStore::open(&field.path("out")).unwrap();
+        store.say(said, act).unwrap();
+    };
+    let confirm = Act::Confirm {
+        counts: a.counts.unwrap(),
+        frame_spec: a.frame_spec,
+        corners_px: None,
+    };
+    at(
+        "2026-10-03T20:00:00-05:00",
+        "a.jpg",
+        &a.meta.sha256,
+        confirm,
+    );
+    let corners_px = [(10.0, 10.0), (90.0, 10.0), (90.0, 90.0), (10.0, 90.0)]
+        .map(|(x, y)| podfall::geometry::Point { x, y });
+    let corners = Act::Corners {
+        corners_px: Some(corners_px),
+        before: None,
+    };
+    at(
+        "2026-10-03T21:00:00-05:00",
+        "c.jpg",
+        &c.meta.sha256,
+        corners,
+    );
+    let mut count = a.clone();
+    count.meta = c.meta.clone();
+    count.cautions = vec![Caution {
+        kind: CautionKind::Dark,
+        measured: 9.0,
+        bound: 14.0,
+        message: "the ground is dark: lightness 9, should be above 14; take it again".to_owned(),
+    }];
+    let file = RecountFile {
+        schema: 1,
+        photos: vec![Recount {
+            corners_px,
+            model_sha256: counts.model.sha256.clone(),
+            count,
+        }],
+    };
+    field.put("out/recounted.json", &serde_json::to_vec(&file).unwrap());
+    assert_eq!(
+        field.run(&["record", "."]).code,
+        Some(3),
+        "c is not confirmed"
+    );
+    field
+}
+
+/// Which photos are in the loss and why not, which count of a person is used, and that a person set a frame's edge.
+#[test]
+fn of_each_photo_it_is_said_what_the_loss_takes() {
+    let field = told_of();
+    let record = field.json("record/evidence/record.json");
+    let frame = |name: &str| {
+        let mut all = record["frames"].as_array().unwrap().iter();
+        all.find(|f| f["photo"] == name).unwrap().clone()
+    };
+    let (a, b, c) = (frame("a.jpg"), frame("b.jpg"), frame("c.jpg"));
+    assert_eq!(a["rests_on"], "hand");
+    assert_eq!(a["sheet"]["hand"]["beans"], 12.0);
+    assert_eq!(a["person"]["confirmed"]["at"], "2026-10-03T20:00:00-05:00");
+    assert_ne!(
+        a["person"]["confirmed"]["beans"], 12.0,
+        "else nothing is told apart"
+    );
+    assert_eq!(a["person"]["hand"], Value::Null);
+    assert_eq!(
+        (&b["rests_on"], &b["loss_beans"]),
+        (&Value::Null, &Value::Null)
+    );
+    assert_eq!(b["left_out"], "nobody said where the frame lay (no place)");
+    assert_eq!(c["rests_on"], "photo");
+    assert_eq!(c["problem"], Value::Null);
+    assert_eq!(
+        c["tool_beans"], a["tool_beans"],
+        "those of the count made anew"
+    );
+    assert_eq!(
+        c["cautions"][0],
+        "the ground is dark: lightness 9, should be above 14"
+    );
+
+    let html = field.text("record/record.html");
+    for text in [
+        "3; in the loss 2",
+        "12 beans, 1 pod on stubble; no time is kept there",
+        "the sheet&#x27;s hand count; pods as counted by photo",
+        "NO: nobody said where the frame lay",
+        "set by A. Person, 2026-10-03T21:00:00-05:00; the count was made anew with it; by itself the tool had not \
+         counted: no frame found",
+        "wet straw",
+        "5.5 km&#x2f;h (3.4 mph)",
+        "12.1 %",
+        "<td>35ft</td>",
+        "2,900, standard deviation 87; as the person gave it",
+        "13 mm",
+        "Map of 1 photo by",
+        "Not on the map: check 2, which has no position.",
+    ] {
+        assert!(html.contains(text), "{text}");
+    }
+    assert!(
+        !html.contains("lies 2"),
+        "what is not in the loss is not on its map"
+    );
+}
+
+/// An adjuster comes to the same answer with a calculator.
+#[test]
+fn the_answer_can_be_reckoned_again() {
+    let record = told_of().json("record/evidence/record.json");
+    let worked = record["worked"].as_str().unwrap();
+    let (beans, rest) = worked.split_once(" beans/ft² × 43,560 ").unwrap();
+    let (way, bu) = rest.rsplit_once(" = ").unwrap();
+    assert_eq!(
+        way,
+        "ft² in an acre / 2,900 beans in a pound / 60 lb in a bushel × (100 − 12) / (100 − 13)"
+    );
+    let beans: f64 = beans.parse().unwrap();
+    let bu: f64 = bu.strip_suffix(" bu/ac").unwrap().parse().unwrap();
+    let again = beans * 43_560.0 / 2_900.0 / 60.0 * (100.0 - 12.0) / (100.0 - 13.0);
+    assert!((again - bu).abs() < 0.005 + 1e-9, "{worked}: {again}");
+    let answer = record["answer"]["amount"]["bu_per_ac"]["estimate"]
+        .as_f64()
+        .unwrap();
+    assert_eq!(format!("{answer:.2}"), format!("{bu:.2}"));
+}
+
+/// An earlier version's record said less; the links hold all the same.
+#[test]
+fn a_record_of_another_version_is_checked_too() {
+    let mut seen = seen(&bundle("earlier", &[]));
+    let record = seen.files["evidence/record.json"].bytes.clone().unwrap();
+    let mut record: Value = serde_json::from_slice(&record).unwrap();
+    record.as_object_mut().unwrap().remove("reckoned");
+    change(
+        &mut seen,
+        "evidence/record.json",
+        record.to_string().into_bytes(),
+    );
+    seal_anew(&mut seen);
+    let findings = verify(&seen, &Expect::default()).findings;
+    // The pages print the number of the manifest that was.
+    let named: Vec<&str> = findings.iter().map(|f| f.what.as_str()).collect();
+    assert_eq!(named, ["record.html", "record.pdf"], "{findings:?}");
+}
+
+#[test]
+fn a_folder_that_is_no_bundle_is_said_to_be_none() {
+    let field = season();
+    bundle("record", &[]);
+    let ran = field.run(&["verify", "."]);
+    assert_eq!((ran.code, ran.stdout.as_str()), (Some(2), ""));
+    let record = Path::new(".").join("record").display().to_string();
+    let says = format!(
+        "error: .: there is no bundle of podfall record in this folder; try {record} or {record}.zip\n"
+    );
+    assert_eq!(ran.stderr, says);
+    let none = field.run(&["verify", "photos"]);
+    assert_eq!(none.code, Some(2));
+    assert!(
+        none.stderr.contains("podfall record makes one"),
+        "{}",
+        none.stderr
     );
 }
 

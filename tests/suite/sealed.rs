@@ -33,9 +33,12 @@ pub fn facts_of(counts: &CountsFile, frames: &SeasonFrames, loss: Option<&Season
         frames: &settle(&frames.frames, &assumptions).frames,
         loss,
         over: over.as_ref(),
+        assumptions: &assumptions,
+        sheet: None,
         season: &Season::default(),
         unit: (LossUnit::BuPerAc, 1.0),
         persons: &BTreeMap::new(),
+        recounts: &BTreeMap::new(),
         originals: &(counts.photos.iter())
             .map(|photo| (photo.photo.clone(), Kept::Copied))
             .collect(),

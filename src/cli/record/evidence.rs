@@ -102,8 +102,7 @@ impl Photos {
             .collect();
         if !changed.is_empty() {
             return Err(Usage(format!(
-                "{} photos are not the files that were counted: {}. Run podfall count again, then podfall record",
-                changed.len(),
+                "not the files that were counted: {}. Run podfall count again, then podfall record",
                 changed.join(", ")
             ))
             .into());

@@ -12,11 +12,13 @@ use podfall::{
     loss::{loss_over, settle},
     next::next,
     record::{
-        self, Facts, Kept, Material, PagePicture, PdfSettings, PersonCount, Positions, Redact,
-        Redactions, facts, page, seal,
+        self, Facts, Kept, Material, PagePicture, PdfSettings, Positions, Redact, Redactions,
+        facts, page, seal,
     },
     report::loss::{checks_geojson, loss_csv, loss_json},
     season,
+    sheet::Sheet,
+    units::plural,
 };
 
 use super::{
@@ -32,6 +34,7 @@ mod person;
 
 use bundle::Bundle;
 use evidence::Photos;
+use person::Persons;
 
 /// Make the bundle to hand over: one folder and one zip, sealed.
 ///
@@ -155,11 +158,13 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
     // Before anything is taken out: marks find their objects by the photos as they are.
     let persons = person::persons(&counts, &read.out, &redactions)?;
+    let sheet = args.folder.read_sheet()?;
     person::put_marks(&bundle, &read.out, &redactions)?;
     redactions.counts(&mut counts);
     let said = Said {
         originals: &originals,
         persons: &persons,
+        sheet: sheet.as_ref(),
         redactions: &redactions,
     };
     let facts = put_evidence(&bundle, args, &read, &counts, &said)?;
@@ -187,7 +192,8 @@ fn read_given(path: Option<&Path>, most_bytes: u64) -> anyhow::Result<Option<Vec
 /// What is known of the photos besides the counts.
 struct Said<'a> {
     originals: &'a BTreeMap<String, Kept>,
-    persons: &'a BTreeMap<String, PersonCount>,
+    persons: &'a Persons,
+    sheet: Option<&'a Sheet>,
     redactions: &'a Redactions,
 }
 
@@ -228,7 +234,10 @@ fn put_evidence(
         over: over.as_ref(),
         season: &read.season,
         unit: (read.unit, read.unit.in_one_bushel(&read.assumptions)),
-        persons: said.persons,
+        persons: &said.persons.said,
+        recounts: &said.persons.recounts,
+        assumptions: &read.assumptions,
+        sheet: said.sheet,
         originals: said.originals,
         title: &read.title,
         now: now.timestamp(),
@@ -295,13 +304,14 @@ fn tell(facts: &Facts, put: &bundle::Put, manifest: &str) -> anyhow::Result<Outc
         .count();
     if unconfirmed > 0 {
         say(&format!(
-            "{unconfirmed} of {} photos are not confirmed by a person; every page says so.",
-            facts.frames.len()
+            "Not confirmed by a person: {unconfirmed} of {} in the loss; every page says so.",
+            plural(facts.in_loss().count(), "photo")
         ))?;
     }
     if missing > 0 {
         say(&format!(
-            "{missing} original photos were not found; the record names them."
+            "Not found: {}; the record names them.",
+            plural(missing, "original photo")
         ))?;
     }
     if facts.answer.is_none() {

@@ -3,10 +3,10 @@
 use super::{Block, FrameBlock, Table, position_words};
 use crate::{
     counts::Limits,
-    loss::Basis,
-    record::{Facts, FrameFact, Kept, PersonCount, Standing},
+    loss::{Basis, HandCounts},
+    record::{Counted, EdgeSet, Facts, FrameFact, Kept, Standing},
     sheet::Place,
-    units::plural,
+    units::{KMH_PER_MPH, plural},
 };
 
 /// What is odd in what the cameras said, photo by photo; those that concern nearly all are told once.
@@ -83,16 +83,40 @@ fn frame(frame: &FrameFact) -> FrameBlock {
     row("Position", position_words(frame));
     row("Check and place", Some(check_and_place(frame)));
     row("Setting", frame.setting.clone());
+    let sheet = frame.sheet.as_ref();
+    let person = frame.person.as_ref();
+    row(
+        "Speed",
+        (sheet.and_then(|s| s.speed_kmh))
+            .map(|v| format!("{v:.1} km/h ({:.1} mph)", v / KMH_PER_MPH)),
+    );
+    row(
+        "Moisture",
+        sheet
+            .and_then(|s| s.moisture_percent)
+            .map(|v| format!("{v} %")),
+    );
+    row(
+        "Frame's edge",
+        person.and_then(|p| p.edge.as_ref()).map(edge),
+    );
     row("Tool's count", Some(tool(frame)));
-    row("Person's count", Some(person(frame.person.as_ref())));
-    row("In the loss", Some(rests_on(frame.rests_on).to_owned()));
+    let of_person = of_person(frame);
+    if of_person.is_empty() {
+        row("Person's count", Some("none".to_owned()));
+    }
+    for (name, value) in of_person {
+        row(name, Some(value));
+    }
+    row("In the loss", Some(in_loss(frame)));
     row(
         "Residue",
         frame
             .residue_percent
             .map(|p| format!("covers {p:.0} % of the ground")),
     );
-    row("Note", frame.person.as_ref().and_then(|p| p.note.clone()));
+    row("Note (sheet)", sheet.and_then(|s| s.note.clone()));
+    row("Note (page)", person.and_then(|p| p.note.clone()));
     row(
         "Original",
         match frame.original {
@@ -103,6 +127,7 @@ fn frame(frame: &FrameFact) -> FrameBlock {
     );
     row("SHA-256", Some(frame.sha256.clone()));
     let problem = frame.problem.iter().map(|p| format!("Not counted: {p}."));
+    let cautions = frame.cautions.iter().map(|c| format!("Caution: {c}."));
     let odd = frame.oddities.iter().map(|o| format!("Odd: {}.", o.says));
     FrameBlock {
         title: format!("{} · {}", frame.number, frame.photo),
@@ -116,10 +141,7 @@ fn frame(frame: &FrameFact) -> FrameBlock {
             ),
         },
         facts: rows,
-        notes: problem
-            .chain(frame.cautions.iter().cloned())
-            .chain(odd)
-            .collect(),
+        notes: problem.chain(cautions).chain(odd).collect(),
     }
 }
 
@@ -132,6 +154,9 @@ fn check_and_place(frame: &FrameFact) -> String {
 }
 
 fn whole(limits: Limits) -> String {
+    if limits.low == limits.high {
+        return limits.estimate.to_string();
+    }
     format!(
         "{:.1} ({:.0} to {:.0})",
         limits.estimate,
@@ -142,29 +167,99 @@ fn whole(limits: Limits) -> String {
 
 fn tool(frame: &FrameFact) -> String {
     match (frame.tool_beans, frame.tool_pods) {
-        (Some(beans), Some(pods)) => format!("{} beans, {} pods", whole(beans), whole(pods)),
+        (Some(beans), Some(pods)) => {
+            format!("beans {}; pods {}", whole(beans), whole(pods))
+        }
         _ => "none".to_owned(),
     }
 }
 
-fn person(person: Option<&PersonCount>) -> String {
-    let Some(person) = person else {
-        return "none".to_owned();
+/// What persons counted, each with who and when where that is known.
+fn of_person(frame: &FrameFact) -> Vec<(&'static str, String)> {
+    let mut rows = Vec::new();
+    if let Some(sheet) = frame
+        .sheet
+        .as_ref()
+        .filter(|s| s.hand != HandCounts::default())
+    {
+        rows.push(("Hand (sheet)", of_sheet(&sheet.hand)));
+    }
+    let Some(person) = &frame.person else {
+        return rows;
     };
-    let mut words: Vec<String> = Vec::new();
-    words.extend(person.beans.map(|n| plural(n, "bean")));
-    words.extend(person.pods.map(|n| plural(n, "pod")));
+    let marks = by(
+        plural(person.marks, "mark"),
+        Some(person.who.join(", "))
+            .filter(|who| !who.is_empty())
+            .as_ref(),
+        person.at.as_ref(),
+    );
+    rows.extend(
+        person
+            .hand
+            .as_ref()
+            .map(|count| ("Hand (page)", counted(count))),
+    );
+    if let Some(count) = &person.confirmed {
+        rows.push(("Confirmed", counted(count)));
+    }
     if person.marks > 0 {
-        words.push(plural(person.marks, "mark"));
+        rows.push(("Marks", marks));
     }
-    if words.is_empty() {
-        words.push("none".to_owned());
-    }
-    if !person.who.is_empty() {
-        words.push(format!("by {}", person.who.join(", ")));
-    }
-    words.extend(person.at.as_deref().map(whole_seconds));
-    words.join(", ")
+    rows.extend(
+        person
+            .set_aside
+            .as_ref()
+            .map(|why| ("Set aside", why.clone())),
+    );
+    rows
+}
+
+/// "12 beans, 1 pod, by Jo, 2026-11-27T20:29:39+00:00".
+fn counted(count: &Counted) -> String {
+    let beans = count.beans.map(|n| plural(n, "bean"));
+    let pods = count.pods.map(|n| plural(n, "pod"));
+    let words: Vec<String> = beans.into_iter().chain(pods).collect();
+    by(words.join(", "), count.who.as_ref(), count.at.as_ref())
+}
+
+fn by(what: String, who: Option<&String>, at: Option<&String>) -> String {
+    let who = who.map(|who| format!(", by {who}")).unwrap_or_default();
+    let at = at
+        .map(|at| format!(", {}", whole_seconds(at)))
+        .unwrap_or_default();
+    format!("{what}{who}{at}")
+}
+
+/// The cells that are filled; the sheet keeps no time.
+fn of_sheet(hand: &HandCounts) -> String {
+    let hanging = [
+        (hand.stubble_pods, "on stubble"),
+        (hand.lodged_pods, "on lodged plants"),
+        (hand.stalk_pods, "on loose stalks"),
+    ];
+    let ground = [
+        hand.beans.map(|n| plural(n, "bean")),
+        hand.pods.map(|n| plural(n, "pod")),
+    ];
+    let hanging = hanging.map(|(pods, at)| pods.map(|n| format!("{} {at}", plural(n, "pod"))));
+    let words: Vec<String> = ground.into_iter().chain(hanging).flatten().collect();
+    format!("{}; no time is kept there", words.join(", "))
+}
+
+fn edge(edge: &EdgeSet) -> String {
+    let anew = if edge.counted_anew {
+        "the count was made anew with it"
+    } else {
+        "no count was made with it"
+    };
+    let before = edge.before.as_ref();
+    let before = before
+        .map(|why| format!("; by itself the tool had not counted: {why}"))
+        .unwrap_or_default();
+    let who = edge.who.as_deref().unwrap_or("a person");
+    let set = by(format!("set by {who}"), None, edge.at.as_ref());
+    format!("{set}; {anew}{before}")
 }
 
 /// RFC 3339 without the fractions of a second, which the journal keeps.
@@ -178,14 +273,29 @@ fn whole_seconds(at: &str) -> String {
     )
 }
 
-fn rests_on(basis: Option<Basis>) -> &'static str {
-    match basis {
-        Some(Basis::Photo) => "the tool's count as it stands",
-        Some(Basis::Confirmed) => "the count put right by a person's marks",
-        Some(Basis::Ratio) => "the tool's count, put right by the ratio to the hand counts",
-        Some(Basis::Hand) => "the hand count",
-        None => "not in it",
-    }
+/// Which count the loss takes, and what comes of it; or why none.
+fn in_loss(frame: &FrameFact) -> String {
+    let (Some(basis), Some(beans)) = (frame.rests_on, frame.loss_beans) else {
+        let why = frame.left_out.as_deref().unwrap_or("it has no count");
+        return format!("NO: {why}");
+    };
+    let sheet = frame.sheet.as_ref().map(|s| s.hand).unwrap_or_default();
+    let page = frame.person.as_ref().and_then(|p| p.hand.as_ref());
+    let which = match basis {
+        Basis::Photo => "the tool's count as it stands",
+        Basis::Confirmed => "the confirmed count",
+        Basis::Ratio => "the tool's count, times the ratio of persons' counts to the tool's",
+        Basis::Hand if sheet.beans.is_some() => "the sheet's hand count",
+        Basis::Hand if page.is_some_and(|p| p.beans.is_some()) => "the hand count of the page",
+        Basis::Hand => "what was picked up onto a tray",
+    };
+    let pods_by_hand = sheet.pods.or(page.and_then(|p| p.pods)).is_some();
+    let pods = match (basis, pods_by_hand) {
+        (Basis::Hand, false) => "; pods as counted by photo",
+        (Basis::Photo | Basis::Confirmed | Basis::Ratio, true) => "; pods by hand",
+        _ => "",
+    };
+    format!("{which}{pods}: {beans:.1} beans, those in pods among them")
 }
 
 #[cfg(test)]
@@ -194,25 +304,27 @@ mod tests {
 
     #[test]
     fn one_is_one() {
-        let counted = |n: f64, marks: usize| PersonCount {
+        let count = |n: f64| Counted {
             beans: Some(n),
             pods: Some(n),
-            marks,
-            ..PersonCount::default()
+            ..Counted::default()
         };
-        assert_eq!(person(Some(&counted(1.0, 1))), "1 bean, 1 pod, 1 mark");
-        assert_eq!(
-            person(Some(&counted(2.5, 2))),
-            "2.5 beans, 2.5 pods, 2 marks"
-        );
-        assert_eq!(person(Some(&counted(0.0, 0))), "0 beans, 0 pods");
-        let said = PersonCount {
+        assert_eq!(counted(&count(1.0)), "1 bean, 1 pod");
+        assert_eq!(counted(&count(2.5)), "2.5 beans, 2.5 pods");
+        let said = Counted {
+            who: Some("A. Person".to_owned()),
             at: Some("2026-11-26T19:41:49.5221276-06:00".to_owned()),
-            ..counted(2.0, 1)
+            ..count(0.0)
         };
         assert_eq!(
-            person(Some(&said)),
-            "2 beans, 2 pods, 1 mark, 2026-11-26T19:41:49-06:00"
+            counted(&said),
+            "0 beans, 0 pods, by A. Person, 2026-11-26T19:41:49-06:00"
         );
+        let one = whole(Limits {
+            estimate: 1.0,
+            low: 1.0,
+            high: 1.0,
+        });
+        assert_eq!(one, "1");
     }
 }

@@ -1,6 +1,6 @@
 //! The record's fixed words.
 
-use crate::record::Facts;
+use crate::{record::Facts, units::plural};
 
 /// What the record is and is not.
 pub(super) const STATEMENT: &str = "This is a measurement made by the grower, by counting beans in photos of a frame laid on \
@@ -81,21 +81,26 @@ pub(super) const SEAL: [&str; 4] = [
 /// At the foot of every page.
 pub(super) fn running(facts: &Facts) -> String {
     let unconfirmed = facts.unconfirmed().len();
-    let counted = facts.frames.iter().filter(|f| f.rests_on.is_some()).count();
+    let in_loss = plural(facts.in_loss().count(), "photo");
     if unconfirmed == 0 {
         return "A measurement by the grower, not an appraisal.".to_owned();
     }
     format!(
-        "NOT CONFIRMED BY A PERSON: {unconfirmed} of {counted} counted photos. A measurement by the grower, not an appraisal."
+        "NOT CONFIRMED BY A PERSON: {unconfirmed} of {in_loss} in the loss. A measurement by the grower, not an appraisal."
     )
 }
 
 /// On the first page.
 pub(super) fn unconfirmed(facts: &Facts, numbers: &[usize]) -> String {
-    let counted = facts.frames.iter().filter(|f| f.rests_on.is_some()).count();
+    let in_loss = plural(facts.in_loss().count(), "photo");
     format!(
-        "Not confirmed by a person: {} of {counted} counted photos (numbers {}). Their counts are the tool's alone.",
+        "Not confirmed by a person: {} of {in_loss} in the loss ({} {}). Nobody called these counts right.",
         numbers.len(),
+        if numbers.len() == 1 {
+            "number"
+        } else {
+            "numbers"
+        },
         runs(numbers)
     )
 }

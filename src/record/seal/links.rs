@@ -1,11 +1,27 @@
 //! Links within the evidence: each photo to its count, each mark to the one before it.
 
+use serde::Deserialize;
+
 use super::{Finding, Seen, verify::bytes_of};
 use crate::{
     counts::{CountsFile, PhotoCount},
     marks::{Entry, Journal, MarksFile, SeasonMarks},
-    record::{COUNTS, Facts, Kept, MARKS, MARKS_JOURNAL, ORIGINALS, RECORD, SIGNATURE},
+    record::{COUNTS, Kept, MARKS, MARKS_JOURNAL, ORIGINALS, RECORD, SIGNATURE},
 };
+
+/// Of `record.json` what the links need, so that bundles of other versions can be checked too.
+#[derive(Deserialize)]
+struct Linked {
+    signed: bool,
+    frames: Vec<LinkedFrame>,
+}
+
+#[derive(Deserialize)]
+struct LinkedFrame {
+    photo: String,
+    sha256: String,
+    original: Kept,
+}
 
 /// Files that the links are read from.
 pub(super) fn is_kept(path: &str) -> bool {
@@ -16,7 +32,7 @@ pub(super) fn is_kept(path: &str) -> bool {
 pub(super) fn check(seen: &Seen, notes: &mut Vec<String>) -> Vec<Finding> {
     let mut findings = Vec::new();
     let counts: Option<CountsFile> = read(seen, COUNTS, &mut findings);
-    let facts: Option<Facts> = read(seen, RECORD, &mut findings);
+    let facts: Option<Linked> = read(seen, RECORD, &mut findings);
     if let (Some(counts), Some(facts)) = (&counts, &facts) {
         photos(seen, counts, facts, &mut findings);
         not_in_it(facts, notes);
@@ -50,7 +66,7 @@ fn read<T: serde::de::DeserializeOwned>(
 }
 
 /// What was counted is what lies there.
-fn photos(seen: &Seen, counts: &CountsFile, facts: &Facts, findings: &mut Vec<Finding>) {
+fn photos(seen: &Seen, counts: &CountsFile, facts: &Linked, findings: &mut Vec<Finding>) {
     for frame in &facts.frames {
         let counted = counts.photos.iter().find(|p| p.photo == frame.photo);
         match counted {
@@ -84,7 +100,7 @@ fn photos(seen: &Seen, counts: &CountsFile, facts: &Facts, findings: &mut Vec<Fi
     }
 }
 
-fn not_in_it(facts: &Facts, notes: &mut Vec<String>) {
+fn not_in_it(facts: &Linked, notes: &mut Vec<String>) {
     let away = facts
         .frames
         .iter()
