@@ -10,6 +10,7 @@ use rayon::prelude::*;
 use super::{BatchError, Budget, Layout, MOST_FILE_BYTES, Source, run::cost, work};
 use crate::{
     annotate::Said,
+    counts::Status,
     files,
     loss::Assumptions,
     marks::{ConfirmedCounts, OfPhoto},
@@ -25,6 +26,8 @@ pub struct Redrawn {
     pub drawn: usize,
     /// Photos whose pictures were up to date.
     pub kept: usize,
+    /// Files with marks that are no photos that can be read: there is nothing to draw.
+    pub passed_over: Vec<String>,
     /// Photos with marks that could not be drawn, and why.
     pub left: Vec<String>,
 }
@@ -33,6 +36,7 @@ enum Outcome {
     NothingSaid,
     Drawn,
     Kept,
+    PassedOver,
     Left(String),
 }
 
@@ -67,11 +71,12 @@ pub fn redraw(
         .map(one)
         .collect::<Result<_, _>>()?;
     let mut redrawn = Redrawn::default();
-    for outcome in outcomes {
+    for (outcome, (name, _)) in outcomes.into_iter().zip(&all) {
         match outcome {
             Outcome::NothingSaid => {}
             Outcome::Drawn => redrawn.drawn += 1,
             Outcome::Kept => redrawn.kept += 1,
+            Outcome::PassedOver => redrawn.passed_over.push((*name).clone()),
             Outcome::Left(why) => redrawn.left.push(why),
         }
     }
@@ -109,6 +114,9 @@ impl Drawing<'_> {
             }
             return Ok(Outcome::NothingSaid);
         };
+        if count.status == Status::Failed {
+            return Ok(Outcome::PassedOver);
+        }
         let key = self.key(&said);
         let is_key = |bytes: Vec<u8>| bytes == key.as_bytes();
         if paths[..2].iter().all(|p| p.is_file()) && fs::read(&paths[2]).is_ok_and(is_key) {

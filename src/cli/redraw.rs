@@ -32,7 +32,7 @@ Examples:
   podfall redraw north-field
   podfall redraw north-field --photos /media/card/DCIM
 
-Exit codes: 0 drawn; 1 a photo could not be drawn; 2 cannot be followed")]
+Exit codes: 0 drawn, files that are no photos passed over; 1 a photo could not be drawn; 2 cannot be followed")]
 pub struct Args {
     #[command(flatten)]
     folder: FolderArgs,
@@ -65,6 +65,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let settings = settings(&read.confirmed, &read.assumptions);
     let html = present::report_as_said(&read.confirmed, &read.frames, &settings, &pictures)?;
     batch::write_confirmed_report(&layout, &html)?;
+    for name in &redrawn.passed_over {
+        tell!(
+            "passed over: {}: the file cannot be read as a photo, so there is nothing to draw",
+            super::shown(name)
+        );
+    }
     for line in &redrawn.left {
         tell!("caution: not drawn: {}", super::shown(line));
     }

@@ -358,29 +358,31 @@ async fn photo(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Respo
 
 async fn plot_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
     let work = move || match plot_of(&shared, n) {
-        Some(Ok(picture)) => picture_answer(picture.0, picture.1.clone()),
-        Some(Err(error)) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
-        None => StatusCode::NOT_FOUND.into_response(),
+        Ok(picture) => picture_answer(picture.0, picture.1.clone()),
+        Err(error) => no_picture(&error),
     };
     apart(work).await.unwrap_or_else(|e| *e)
 }
 
-fn plot_of(shared: &Shared, n: usize) -> Option<Result<Arc<Picture>, ConfirmError>> {
+fn plot_of(shared: &Shared, n: usize) -> Result<Arc<Picture>, ConfirmError> {
     let (wanted, key) = {
         let session = shared.session();
         (session.wanted(n)?, session.picture_key(n))
     };
-    Some(shared.shelf.get(&key, || pictures::plot(&wanted)))
+    shared.shelf.get(&key, || pictures::plot(&wanted))
+}
+
+/// Why there is none, in words that the page shows.
+fn no_picture(error: &ConfirmError) -> Response {
+    (StatusCode::NOT_FOUND, format!("{error}\n")).into_response()
 }
 
 async fn photo_picture(State(shared): State<Arc<Shared>>, Path(n): Path<usize>) -> Response {
     let work = move || {
-        let Some(wanted) = shared.session().wanted(n) else {
-            return StatusCode::NOT_FOUND.into_response();
-        };
-        match pictures::photo(&wanted) {
+        let wanted = shared.session().wanted(n);
+        match wanted.and_then(|wanted| pictures::photo(&wanted)) {
             Ok((kind, bytes)) => picture_answer(kind, bytes),
-            Err(error) => (StatusCode::NOT_FOUND, format!("{error}\n")).into_response(),
+            Err(error) => no_picture(&error),
         }
     };
     apart(work).await.unwrap_or_else(|e| *e)
@@ -516,22 +518,10 @@ fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
         let Some(corners) = session.lacks_recount(told.photo, &told.say) else {
             return Ok(());
         };
-        let wanted = session
-            .wanted(told.photo)
-            .ok_or_else(|| no_file(&session, told.photo))?;
-        (corners, wanted, session.model_wanted())
+        (corners, session.wanted(told.photo)?, session.model_wanted())
     };
     let count = recount(shared, (&wanted, &model), corners)?;
     shared.session().take_recount(corners, count)
-}
-
-fn no_file(session: &Session, at: usize) -> ConfirmError {
-    ConfirmError::Photo {
-        photo: session
-            .photo(at)
-            .map_or_else(String::new, |p| p.photo.clone()),
-        what: "the photo file is not there".to_owned(),
-    }
 }
 
 fn recount(

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 
 use serde::Serialize;
 
-use super::{Answer, Session, pictures, queue::Queued, say::name_of};
+use super::{Answer, ConfirmError, Session, pictures, queue::Queued, say::name_of};
 use crate::{
     caution::Caution,
     counts::{Counts, Kind, Limits, Status},
@@ -59,6 +59,8 @@ pub struct PhotoView<'a> {
     name: Cow<'a, str>,
     standing: Standing,
     status: Status,
+    /// Whether there is a picture to look at; not of a file that could not be read as a photo.
+    readable: bool,
     problem: Option<&'a str>,
     cautions: &'a [Caution],
     size_px: [u32; 2],
@@ -213,6 +215,7 @@ impl Session {
             name: turning_by_number(&count.photo),
             standing: of_photo.applied.standing,
             status: count.status,
+            readable: count.status != Status::Failed,
             problem: count.problem.as_deref(),
             cautions: &count.cautions,
             size_px: [count.meta.width_px, count.meta.height_px],
@@ -286,11 +289,22 @@ impl Session {
         short(&sha256_hex(text.as_bytes())).to_owned()
     }
 
-    /// What the pictures of a photo are made of; `None` for a number that is no photo's or whose file is not there.
-    pub(super) fn wanted(&self, at: usize) -> Option<pictures::Wanted> {
-        let count = self.drawn_by(at)?;
-        Some(pictures::Wanted {
-            path: self.inputs.photos.get(&count.photo)?.clone(),
+    /// What the pictures of a photo are made of.
+    ///
+    /// # Errors
+    /// [`ConfirmError::Photo`] for a number that is no photo's, and for a photo whose file is not there.
+    pub(super) fn wanted(&self, at: usize) -> Result<pictures::Wanted, ConfirmError> {
+        let error = |photo: &str, what: &str| ConfirmError::Photo {
+            photo: photo.to_owned(),
+            what: what.to_owned(),
+        };
+        let count = (self.drawn_by(at)).ok_or_else(|| error("", "there is no such photo"))?;
+        let path = (self.inputs.photos.get(&count.photo)).ok_or_else(|| {
+            let what = "the photo file is not there; put it back, or end podfall confirm and say where the photos are with --photos";
+            error(&count.photo, what)
+        })?;
+        Ok(pictures::Wanted {
+            path: path.clone(),
             name: count.photo.clone(),
             sha256: count.meta.sha256.clone(),
             frame: count.frame.clone(),

@@ -121,7 +121,10 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
     let mut differs = false;
     if let Some(why) = &marks.unusable {
         standing = Standing::Unusable;
-        out.status = Status::Refused;
+        // A file that could not be read stays one: there is no picture of it to be drawn.
+        if count.status != Status::Failed {
+            out.status = Status::Refused;
+        }
         out.problem = Some(format!("set aside by hand: {why}"));
         out.counts = None;
     } else if let Some(confirm) = (marks.confirmed.as_ref())

@@ -280,6 +280,100 @@ async function keyboard() {
   await shot(page, "keyboard-end");
 }
 
+/** A comma is a decimal mark; what is no number is refused and nothing is lost; an emptied field takes the count away and says so. */
+async function hand() {
+  const page = await open(1440, 900);
+  const n = await current(page);
+  const kept = async () => (await told(page, n)).hand.page;
+  const type = async (field, typed) => {
+    await page.keyboard.press("Escape");
+    await page.keyboard.press("h");
+    await page.click(`#${field}`, { clickCount: 3 });
+    await page.keyboard.press("Backspace");
+    await page.keyboard.type(typed);
+    await page.keyboard.press("Enter");
+  };
+  await acts(page, () => type("hand-beans", "12,5"), "12,5");
+  holds((await kept()).beans === 12.5, `12,5 was kept as ${(await kept()).beans}`);
+  await acts(page, () => type("hand-beans", "13.5"), "13.5");
+  const before = await seq(page);
+  for (const typed of ["abc", "1,000", "-3", "1e3", "12,5,1", "12 beans"]) {
+    await type("hand-beans", typed);
+    await page.waitForFunction((t) => document.getElementById("message").textContent.includes(`“${t}” is not kept`), {}, typed);
+  }
+  await type("hand-beans", "13.5");
+  await page.waitForFunction((b) => fetch("/api/season").then((r) => r.json()).then((s) => s.seq > b), {}, before);
+  holds(await seq(page) === before + 1 && (await kept()).beans === 13.5, "what is no number changed nothing");
+  await acts(page, () => type("hand-pods", "2"), "pods");
+  await acts(page, () => type("hand-beans", ""), "emptied");
+  holds((await kept()).beans === null && (await kept()).pods === 2, JSON.stringify(await kept()));
+  holds((await text(page, "message")).startsWith("The hand count of beans is taken away"), await text(page, "message"));
+  await acts(page, () => page.keyboard.press("u"), "undo");
+  holds((await kept()).beans === 13.5, "undo brings it back");
+  const numbers = await page.$$eval("input[type=number]", (all) => all.map((e) => e.id));
+  holds(numbers.length === 0, `a browser drops marks it does not know in ${numbers.join(", ")}`);
+  say("hand counts as typed");
+}
+
+async function film() {
+  const page = await open(1280, 900);
+  await page.evaluate(() => [...document.querySelectorAll("#queue-list button")].find((b) => b.textContent.includes("movie.mov")).click());
+  await drawn(page);
+  await shot(page, "film");
+  const shown = (id) => page.$eval(id, (e) => Boolean(e.offsetParent));
+  holds(!await shown("#canvas-box") && !await shown("#view-tools"), "there is nothing to look at or to zoom");
+  const off = (does) => page.$eval(`[data-does="${does}"]`, (e) => e.disabled);
+  holds(await off("corners") && await off("add") && await off("confirm"), "no edge, no bean, no count to confirm");
+  const state = await text(page, "photo-state");
+  holds(state.startsWith("There is no picture to look at.") && !state.includes("edge"), state);
+  holds((await text(page, "photo-why")).includes("a film is not read here"), await text(page, "photo-why"));
+  holds(await text(page, "message") === "", await text(page, "message"));
+  await page.keyboard.press("c");
+  holds((await text(page, "message")).includes("no picture to set an edge on"), await text(page, "message"));
+  await acts(page, async () => {
+    await page.keyboard.press("h");
+    await page.keyboard.type("4");
+    await page.keyboard.press("Enter");
+  }, "a hand count");
+  holds(await text(page, "photo-state") === "Counted by hand alone." && !await off("confirm"), "the hand count stands");
+  await page.keyboard.press("Enter");
+  await page.waitForFunction(() => document.getElementById("photo-name").textContent === "no-frame.jpg");
+  await drawn(page);
+  holds(await shown("#canvas-box") && !await off("corners"), "a photo without a count has its picture and its edge");
+  say("a film among the photos");
+}
+
+/** 1280 × 900: the picture takes the height that is left, and with the edge to be set all of the photo is in view. */
+async function laptop() {
+  const page = await open(1280, 900);
+  const box = async () => {
+    await new Promise((r) => setTimeout(r, 300));
+    const { width, height, y } = await (await page.$("#canvas")).boundingBox();
+    return { width, height, bottom: y + height };
+  };
+  const whole = await box();
+  await shot(page, "laptop");
+  holds(whole.bottom <= 900, `the picture ends at ${whole.bottom} of 900`);
+  holds(Math.min(whole.width, whole.height) >= 580, JSON.stringify(whole));
+  await page.keyboard.press("c");
+  await page.waitForFunction(() => !document.getElementById("mode").hidden);
+  const edge = await box();
+  await shot(page, "laptop-edge");
+  holds(edge.bottom <= 900, `with the edge to be set it ends at ${edge.bottom} of 900`);
+  for (const corner of (await told(page, await current(page))).corners_px) {
+    const at = await onPhoto(page, corner);
+    holds(at.y > 0 && at.y < 900, `a corner lies at ${at.y} of 900`);
+  }
+  await page.keyboard.press("Escape");
+  // A line of words above it makes it lower, not longer.
+  await page.keyboard.press("h");
+  await page.keyboard.type("abc");
+  await page.keyboard.press("Enter");
+  const told_ = await box();
+  holds(!(await page.$eval("#message", (e) => e.hidden)) && told_.bottom <= 900, `with a message it ends at ${told_.bottom} of 900`);
+  say("a laptop's screen", { whole, edge });
+}
+
 async function phone() {
   const page = await open(390, 844, { touch: true });
   await shot(page, "phone");
@@ -508,7 +602,7 @@ async function times() {
   say("times", { first_ms: first, answer_median_ms: Math.round(answers[20]), answer_worst_ms: Math.round(answers[39]) });
 }
 
-const scenarios = { times, looks, ring, mouse, keyboard, phone, faultless, tabs, person };
+const scenarios = { times, looks, ring, mouse, keyboard, hand, film, laptop, phone, faultless, tabs, person };
 let code = 0;
 try {
   await scenarios[scenario]();

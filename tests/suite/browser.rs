@@ -9,7 +9,7 @@ use std::{
 use crate::{
     field::Field,
     looks,
-    page::{Page, counted},
+    page::{Page, counted, with_a_film},
 };
 
 /// The folder with `node_modules`, and the browser; why not, where one is missing.
@@ -85,6 +85,21 @@ fn every_action_by_mouse() {
 #[test]
 fn every_action_by_keyboard_alone() {
     drive("keyboard");
+}
+
+#[test]
+fn a_hand_count_is_kept_as_typed_or_refused() {
+    drive("hand");
+}
+
+#[test]
+fn of_a_film_only_what_can_be_done_is_offered() {
+    drive_on("film", &with_a_film());
+}
+
+#[test]
+fn on_a_laptop_the_picture_takes_the_room_there_is() {
+    drive("laptop");
 }
 
 #[test]

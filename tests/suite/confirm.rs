@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use crate::{
     field::Field,
-    page::{Page, counted, try_raw},
+    page::{Page, counted, try_raw, with_a_film},
 };
 
 fn journal(field: &Field) -> Journal {
@@ -267,6 +267,45 @@ fn whatever_is_said_is_kept_and_the_numbers_follow() {
     drop(page);
     let loss: Value = serde_json::from_str(&field.runs_well(&["loss", ".", "--json"])).unwrap();
     assert!(loss.to_string().contains("\"confirmed\":1"), "{loss}");
+}
+
+/// The page is told whether there is a picture, and the words for one that cannot be had say what is the case.
+#[test]
+fn why_a_picture_cannot_be_shown_is_said_as_it_is() {
+    let field = with_a_film();
+    let page = Page::open(field.folder.path());
+    let named = |n: usize| page.photo(n)["photo_url"].as_str().unwrap().to_owned();
+    assert_eq!(page.photo(0)["readable"], false);
+    assert_eq!(page.photo(1)["readable"], true);
+    // Set aside, a film is a film all the same.
+    page.says(0, json!({"do": "unusable", "why": "a film"}));
+    assert_eq!(page.photo(0)["readable"], false);
+    let said = || {
+        let answer = page.get(&named(1));
+        (
+            answer.status,
+            String::from_utf8_lossy(&answer.body).into_owned(),
+        )
+    };
+    assert_eq!(said().0, 200);
+    let path = field.path("photos/no-frame.jpg");
+    fs::write(&path, b"another").unwrap();
+    let (status, words) = said();
+    assert!(
+        status == 404 && words.contains("not the one that was counted"),
+        "{words}"
+    );
+    fs::remove_file(&path).unwrap();
+    let (status, words) = said();
+    assert!(status == 404 && words.contains("cannot be read"), "{words}");
+    drop(page);
+    let page = Page::open(field.folder.path());
+    let answer = page.get(page.photo(1)["photo_url"].as_str().unwrap());
+    let words = String::from_utf8_lossy(&answer.body);
+    assert!(
+        words.contains("the photo file is not there; put it back"),
+        "{words}"
+    );
 }
 
 #[test]

@@ -52,6 +52,16 @@ pub fn counted() -> Field {
     field
 }
 
+/// A season with a film among its photos, counted.
+pub fn with_a_film() -> Field {
+    let field = Field::new();
+    field.put("podfall.toml", b"frame = \"12x12in\"\n");
+    field.put("photos/movie.mov", b"\0\0\0\x14ftypqt  \0\0\0\0qt  ");
+    field.put("photos/no-frame.jpg", &fixture_bytes("no-frame/photo.jpg"));
+    field.run(&["count", ".", "--no-pictures"]);
+    field
+}
+
 /// A server that runs; killed without a word when dropped.
 pub struct Page {
     child: Child,

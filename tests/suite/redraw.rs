@@ -4,7 +4,7 @@ use std::fs;
 
 use serde_json::{Value, json};
 
-use crate::page::{Page, counted};
+use crate::page::{Page, counted, with_a_film};
 
 #[test]
 fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
@@ -103,4 +103,28 @@ fn a_batch_counted_without_pictures_says_so() {
     field.runs_well(&["redraw", "."]);
     let html = field.text("out/confirmed.html");
     assert!(!html.contains("No picture"), "all are drawn");
+}
+
+/// A film has no picture to draw: it is passed over, and nothing is advised that would not help.
+#[test]
+fn a_file_that_is_no_photo_is_passed_over() {
+    let field = with_a_film();
+    let page = Page::open(field.folder.path());
+    page.says(0, json!({"do": "unusable", "why": "a film"}));
+    page.kill();
+    let ran = field.run(&["redraw", "."]);
+    assert_eq!(ran.code, Some(0), "{}", ran.stderr);
+    assert!(
+        ran.stderr
+            .contains("passed over: movie.mov: the file cannot be read as a photo"),
+        "{}",
+        ran.stderr
+    );
+    let html = field.text("out/confirmed.html");
+    assert!(html.contains("No picture: the file could not be read."));
+    assert_eq!(
+        html.matches("without --no-pictures").count(),
+        1,
+        "of the other photo alone"
+    );
 }

@@ -11,6 +11,7 @@ const view = new View(by("canvas"), by("close"), { pick, drawn, broken });
 
 const isOpen = (o) => o.doubtful && !o.verdict;
 const settled = () => ["confirmed", "unusable"].includes(state.photo.standing);
+const nothingToConfirm = () => !state.photo.counts && show.byHand(state.photo) === null;
 const doubtful = () => (settled() ? [] : state.photo.objects.filter(isOpen));
 const current = () => state.photo && state.photo.objects.find((o) => o.name === state.name);
 const queued = () => state.season.photos;
@@ -62,9 +63,12 @@ function buttons() {
   // Of what the tool found, "Neither" says the same.
   show.toolOf("take").hidden = !(object && object.added);
   by("pod-tools").hidden = !(object && object.verdict && object.verdict.is === "pod");
+  for (const does of ["back", "next"]) off(does, !photo.objects.length);
   off("undo", !season.undo);
   off("redo", !season.redo);
   off("add", !photo.plot);
+  off("corners", !photo.readable);
+  off("confirm", !settled() && nothingToConfirm());
   const press = (does, is) => {
     const button = show.toolOf(does);
     if (button) button.setAttribute("aria-pressed", String(is));
@@ -77,7 +81,7 @@ function buttons() {
     press(does, Boolean(object && object.verdict && object.verdict.is === verdict));
   }
   const confirm = show.toolOf("confirm");
-  if (confirm) confirm.querySelector("span").textContent = photo.standing === "confirmed" ? "Next photo" : "Count is right, next photo";
+  if (confirm) confirm.querySelector("span").textContent = settled() || !photo.counts ? "Next photo" : "Count is right, next photo";
   const words = {
     add: ["Click what was missed, then say what it is.", "By keys: move the cross with the arrows (Shift: farther)."],
     corners: [
@@ -107,6 +111,7 @@ function opened(photo, name = null) {
   else if (state.kind === "photo" && !state.keep) state.kind = "plot";
   if (!state.name) state.name = (doubtful()[0] || { name: null }).name;
   state.asked = null;
+  show.message("");
   redraw();
   view.select(current() || null);
   show.live(`${photo.name}: ${by("one-title").textContent} ${by("one-says").textContent}`);
@@ -161,10 +166,8 @@ function nextPhoto(step) {
 }
 
 function confirm() {
-  if (settled()) return goOn();
-  if (!state.photo.counts) {
-    return show.message("This photo has no count to confirm. Set the frame's edge (C), type in a hand count (H), or set it aside (X).");
-  }
+  if (nothingToConfirm() && !settled()) return show.message(`This photo has no count to confirm. ${show.todo(state.photo)}`);
+  if (settled() || !state.photo.counts) return goOn();
   const left = doubtful().length;
   if (left && state.asked !== state.photo.n) {
     state.asked = state.photo.n;
@@ -226,6 +229,7 @@ function startAdding() {
 async function startCorners() {
   if (state.mode === "corners") return leave();
   leave();
+  if (!state.photo.readable) return show.message(`This file has no picture to set an edge on. ${show.todo(state.photo)}`);
   state.mode = "corners";
   state.kind = "photo";
   const [w, h] = state.photo.size_px;
@@ -351,7 +355,7 @@ const ACTIONS = {
   leave: () => {
     leave();
     show.message("");
-    by("canvas").focus();
+    toPicture();
   },
 };
 
@@ -365,7 +369,7 @@ document.addEventListener("keydown", (event) => {
   if (field) {
     if (event.key === "Escape") {
       field.closest("details").open = false;
-      by("canvas").focus();
+      toPicture();
     }
     return;
   }
@@ -379,28 +383,54 @@ document.addEventListener("keydown", (event) => {
   if (action) act(action);
 });
 
+/** Where keys are heard again; a file without a picture has no canvas. */
+const toPicture = () => by(state.photo.readable ? "canvas" : "stage").focus();
+
+const value = (id) => by(id).value.trim();
+
+/** A count as typed: null for an empty field, NaN for what is none. "1,000" is a thousand to one and one to another. */
+function numberOf(id) {
+  const text = value(id);
+  if (text === "") return null;
+  return /^\d+([.,]\d{1,2})?$/.test(text) ? Number(text.replace(",", ".")) : NaN;
+}
+
+/** Both hand counts, or null where one of them is no number; `words`: what is told once they are kept. */
+function handCounts() {
+  const wrong = ["hand-beans", "hand-pods"].find((id) => Number.isNaN(numberOf(id)));
+  if (wrong) {
+    show.message(`“${value(wrong)}” is not kept: type the number in digits, such as 12 or 12.5 or 12,5, without a mark for thousands. What was kept before stays.`);
+    by(wrong).focus();
+    by(wrong).select();
+    return null;
+  }
+  const now = { beans: numberOf("hand-beans"), pods: numberOf("hand-pods") };
+  const gone = Object.keys(now).filter((what) => now[what] === null && (state.photo.hand.page[what] ?? null) !== null);
+  const words = gone.length ? `The hand count of ${gone.join(" and ")} is taken away, for its field was left empty. Undo (U) brings it back.` : "";
+  return { told: { do: "hand", ...now }, words };
+}
+
 function forms() {
-  const value = (id) => by(id).value.trim();
-  const numberOf = (id) => (value(id) === "" ? null : Number(value(id)));
   const submit = (id, what) => by(`${id}-form`).addEventListener("submit", (event) => {
     event.preventDefault();
-    const told = what();
+    const { told, words } = what() || {};
     if (!told) return;
-    by("canvas").focus();
+    toPicture();
     said(told, () => {
       by(id).open = false;
       show.live("Kept.");
+      show.message(words);
     });
   });
-  submit("hand", () => ({ do: "hand", beans: numberOf("hand-beans"), pods: numberOf("hand-pods") }));
-  submit("place", () => ({ do: "place", place: value("place-place") || null, check: value("place-check") || null, setting: value("place-setting") || null }));
-  submit("note", () => ({ do: "note", text: value("note-text") }));
+  submit("hand", handCounts);
+  submit("place", () => ({ told: { do: "place", place: value("place-place") || null, check: value("place-check") || null, setting: value("place-setting") || null } }));
+  submit("note", () => ({ told: { do: "note", text: value("note-text") } }));
   submit("unusable", () => {
     if (!value("unusable-why")) {
       show.message("Say why the photo cannot be used.");
       return null;
     }
-    return { do: "unusable", why: value("unusable-why") };
+    return { told: { do: "unusable", why: value("unusable-why") } };
   });
   by("usable").addEventListener("click", () => said({ do: "usable" }, () => {
     by("unusable").open = false;
@@ -413,8 +443,16 @@ function drawn() {
   requestAnimationFrame(() => performance.mark("photo drawn"));
 }
 
-function broken() {
-  show.message("The picture cannot be shown: the photo file is not there, or it is not the one that was counted. Run podfall count again.");
+async function broken(url) {
+  const { n } = state.photo;
+  const why = await talk.whyNot(url);
+  if (state.photo.n === n) show.message(`The picture cannot be shown. ${why}.`);
+}
+
+/** The picture takes the height that is left below what stands over it. */
+function room() {
+  const top = by("canvas-box").getBoundingClientRect().top + window.scrollY;
+  document.documentElement.style.setProperty("--over", `${Math.round(top)}px`);
 }
 
 /** Another tab, or counts made anew: looked at whenever this page comes to the front. */
@@ -445,6 +483,8 @@ async function start() {
     if (told.photo) opened(told.photo);
     else show.answer(state.season);
   });
+  const over = new ResizeObserver(room);
+  for (const part of [document.querySelector("header"), by("message"), by("over")]) over.observe(part);
   show.keysTable();
   forms();
   if (!state.photo) return;

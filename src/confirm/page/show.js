@@ -41,6 +41,17 @@ export function counted(l) {
 /** "1 pod", "3 (1 to 5) pods". */
 const countedOf = (l, one) => `${counted(l)} ${counted(l) === "1" ? one : `${one}s`}`;
 
+/** With one full stop, whether it came with one or not. */
+const sentence = (text) => `${text.replace(/\.$/, "")}.`;
+
+/** Loose beans counted by hand: the sheet's go first; null where there are none. */
+export const byHand = (photo) => photo.hand.sheet.beans ?? photo.hand.page.beans ?? null;
+
+/** What a person can do of a photo without a count. */
+export const todo = (photo) => (photo.readable
+  ? "Set the frame's edge (C), type in a hand count (H), or set the photo aside (X)."
+  : "Type in a hand count (H), or set the file aside (X).");
+
 const things = (n, one, many = `${one}s`) => (n === 1 ? one : many);
 const plural = (n, one, many) => `${n} ${things(n, one, many)}`;
 
@@ -196,11 +207,12 @@ export function photo(photo, season) {
     photo.recount_missing ? "The count with this edge of the frame is not there any more: keep the edge once more (C, then Enter)." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
   ];
-  const here = photo.standing !== "unusable" && !photo.counts
-    ? "No count yet. Set the frame's edge (C), type in a hand count (H), or set the photo aside (X)." : "";
+  const none = byHand(photo) !== null ? "Counted by hand alone." : `${photo.readable ? "No count yet." : "There is no picture to look at."} ${todo(photo)}`;
+  const here = photo.standing !== "unusable" && !photo.counts ? none : "";
   by("photo-state").textContent = hinted([state, here, ...more].filter(Boolean).join(" "));
-  by("photo-why").textContent = problem && `Why: ${problem}.`;
-  by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", `${c.message}.`)));
+  by("photo-why").textContent = problem && `Why: ${sentence(problem)}`;
+  document.body.dataset.picture = photo.readable ? "" : "none";
+  by("photo-cautions").replaceChildren(...photo.cautions.map((c) => element("li", sentence(c.message))));
   by("cautions").hidden = photo.cautions.length === 0;
   by("cautions-title").textContent = plural(photo.cautions.length, "caution");
   const homeless = by("homeless");
@@ -214,8 +226,8 @@ export function photo(photo, season) {
 function count(photo) {
   const c = photo.counts;
   const words = !c ? "No count." : `${countedOf(c.beans, "bean")}, of them ${counted(c.split_beans)} split; ${countedOf(c.pods, "pod")} with ${countedOf(c.beans_in_pods, "bean")} in them.`;
-  const hand = photo.hand.sheet.beans ?? photo.hand.page.beans;
-  const by_hand = hand === null || hand === undefined ? "" : ` Counted by hand: ${plural(hand, "bean")}, which goes first.`;
+  const hand = byHand(photo);
+  const by_hand = hand === null ? "" : ` Counted by hand: ${plural(hand, "bean")}, which goes first.`;
   const if_ = photo.standing === "confirmed" || !c ? "" : ` Confirmed as it stands it would be ${plural(photo.if_confirmed.beans.estimate, "bean")}, ${plural(photo.if_confirmed.pods.estimate, "pod")}.`;
   by("count").textContent = words + by_hand + if_;
 }
@@ -258,6 +270,10 @@ function forms(photo, season) {
   put("note-text", photo.note);
 }
 
+/** Why a person is asked of a photo on which no object is doubtful. */
+const why = (photo) => (photo.status === "confirm" && !photo.objects.some((o) => o.doubtful)
+  ? `No object is doubtful; you are asked because of ${things(photo.cautions.length, "the caution", "the cautions")} under the picture. ` : "");
+
 /** What is known of the one enlarged. */
 export function one(photo, object, left) {
   const says = by("one-says");
@@ -265,10 +281,10 @@ export function one(photo, object, left) {
   by("one-title").replaceChildren(...(left ? [`${left} doubtful left`, wordy(" here"), ". What is this", wordy(" one"), "?"]
     : [photo.counts ? "Nothing doubtful left here" : "No count"]));
   if (!object) {
-    says.textContent = photo.standing === "confirmed" ? "Confirmed." : !photo.counts ? "This photo has no count yet."
+    says.textContent = photo.standing === "confirmed" ? "Confirmed." : !photo.counts ? (photo.readable ? "This photo has no count yet." : "This file cannot be read as a photo.")
       : photo.objects.length === 0 ? hinted(`Nothing was found on this photo. Add what you see (A); if there is nothing, ${either("press Enter", "tap “Count is right”")}.`)
       : left ? either("Space shows the first.", "“Next” shows the first.")
-      : either("If the marks are right, press Enter: the count is right, and the next photo follows.", "If the marks are right, tap “Count is right”; the next photo follows.");
+      : why(photo) + either("If the marks are right, press Enter: the count is right, and the next photo follows.", "If the marks are right, tap “Count is right”; the next photo follows.");
     return;
   }
   const kinds = { bean: "a bean", "split-bean": "a split bean", pod: "a pod" };

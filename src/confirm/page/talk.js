@@ -36,6 +36,13 @@ async function ask(path, body) {
   return told;
 }
 
+/** Why a picture cannot be had, as podfall says; nothing where it is podfall that is not there. */
+export async function whyNot(path) {
+  const answer = await fetch(path).catch(() => null);
+  if (!answer) return "podfall does not answer";
+  return answer.ok ? "this browser cannot show it" : (await answer.text()).trim();
+}
+
 export const opening = () => ask("/api/open");
 export const season = () => ask("/api/season");
 export const photo = (n) => ask(`/api/photo/${n}`);

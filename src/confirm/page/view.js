@@ -29,6 +29,11 @@ export class View {
     this.photo = photo;
     // A photo without a plot: that of the one before stays until its picture is gone.
     this.plot = photo.plot || this.plot;
+    if (!photo.readable) {
+      [this.image, this.url, this.wanted] = [null, null, null];
+      this.told.drawn();
+      return;
+    }
     const url = kind === "plot" && photo.plot ? photo.plot.url : photo.photo_url;
     const shown = kind === "plot" && photo.plot ? "plot" : "photo";
     if (this.url === url) {
@@ -45,7 +50,7 @@ export class View {
         this.image = null;
         this.url = null;
         this.redraw();
-        this.told.broken();
+        this.told.broken(url);
       }
       return;
     }
@@ -61,14 +66,18 @@ export class View {
     return { w: this.canvas.clientWidth, h: this.canvas.clientHeight };
   }
 
+  /** What is looked at stays in the middle; a picture that was shown whole is shown whole. */
   resized() {
     const { w, h } = this.size();
+    if (!w || !h) return;
+    const { w: w0, h: h0 } = this.before || { w, h };
+    this.before = { w, h };
     const ratio = Math.min(window.devicePixelRatio || 1, 2);
     this.ratio = ratio;
     this.canvas.width = Math.round(w * ratio);
     this.canvas.height = Math.round(h * ratio);
-    if (this.image) this.fit();
-    this.redraw();
+    if (this.at.scale === this.least) this.fit();
+    else this.pan((w - w0) / 2, (h - h0) / 2);
   }
 
   fit() {
