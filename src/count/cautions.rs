@@ -2,7 +2,7 @@
 
 use crate::{
     caution::{Caution, CautionKind},
-    frame::FoundFrame,
+    frame::{FINER, FoundFrame},
     ground::Shares,
     photo::ColourProfile,
     plot::Plot,
@@ -51,8 +51,8 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         under(CautionKind::Smear, light.evenness, 0.7, "the phone moved: in one direction the photo is only {} as sharp as across it, wanted {} or more; hold it still"),
         under(CautionKind::Dark, light.median_l, 14.0, "the ground is dark: lightness {}, should be above {}; take it again with more light or the flash"),
         over(CautionKind::Glare, 100.0 * light.glare_share, 3.0, "{} % of the plot is burnt out white, at most {} % should be; shade the frame and take it again"),
-        over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; turn so that your shadow falls outside"),
-        under(CautionKind::CoarseScale, bean_px, 11.0, "a bean is only {} px wide, {} px or more is wanted; stand closer or use a smaller frame"),
+        over(CautionKind::DeepShadow, 100.0 * light.shadow_share, 45.0, "{} % of the plot lies in deep shadow, at most {} % should; shade the whole frame, or none of it"),
+        under(CautionKind::CoarseScale, bean_px, 11.0, &format!("a bean is only {{}} px wide, {{}} px or more is wanted; {FINER}")),
         seen.bean_mm.and_then(|mm| over(CautionKind::OddSize, mm, MOST_BEAN_MM, "what looks like beans is {} mm across, soybeans measure {} mm at most here: the frame may be smaller inside than was said; measure it, and count again with its true size")),
         seen.bean_mm.and_then(|mm| under(CautionKind::OddSize, mm, LEAST_BEAN_MM, "what looks like beans is {} mm across, soybeans measure {} mm or more here: the frame may be larger inside than was said; measure it, and count again with its true size")),
         over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, MOST_COVER_PCT, "residue covers {} % of the plot, above {} % many beans lie hidden: lift the residue off and take a second photo"),

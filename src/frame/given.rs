@@ -250,9 +250,9 @@ mod tests {
             [600.0, 700.0],
             [400.0, 700.0],
         ];
-        assert!(matches!(
-            given(tiny, "1x1ft"),
-            Err(FrameError::TooCoarse { .. })
-        ));
+        let Err(coarse @ FrameError::TooCoarse { .. }) = given(tiny, "1x1ft") else {
+            panic!("too few pixels");
+        };
+        assert!(coarse.to_string().contains("copy the original file"));
     }
 }

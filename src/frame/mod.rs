@@ -130,6 +130,10 @@ pub enum HowFound {
     Given,
 }
 
+/// What to do where beans are few pixels wide: most such photos are copies.
+pub const FINER: &str = "if this is a copy that a messenger made smaller, copy the original file from the phone; else stand closer or \
+                         use a smaller frame";
+
 /// Why a photo has no usable frame. Every message says what was measured, what is needed, what to do.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
@@ -155,9 +159,7 @@ pub enum FrameError {
         by_px: f64,
     },
     /// Too few pixels for a bean.
-    #[error(
-        "a bean is {bean_px:.1} px wide in this photo, needs {needed_px:.1} px; stand closer or use a smaller frame"
-    )]
+    #[error("a bean is {bean_px:.1} px wide in this photo, needs {needed_px:.1} px; {FINER}")]
     TooCoarse {
         /// Pixels across 6.5 mm at the frame's far side.
         bean_px: f64,

@@ -11,7 +11,7 @@ use super::{
 };
 use crate::{
     counts::Limits,
-    sheet::Place,
+    sheet::{Column, Place},
     stats::{CheckSum, normal_cdf, season_mean},
     units::plural,
 };
@@ -363,18 +363,22 @@ fn hanging(
     (common, salt): (&Common, u64),
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
-    type Column = fn(&FrameLoss) -> Option<f64>;
-    let columns: [(Source, Column); 3] = [
-        (Source::Stubble, |f| f.hand.stubble_pods),
-        (Source::Lodged, |f| f.hand.lodged_pods),
-        (Source::LooseStalks, |f| f.hand.stalk_pods),
+    type Counted = fn(&FrameLoss) -> Option<f64>;
+    let columns: [(Source, Column, Counted); 3] = [
+        (Source::Stubble, Column::StubblePods, |f| {
+            f.hand.stubble_pods
+        }),
+        (Source::Lodged, Column::LodgedPods, |f| f.hand.lodged_pods),
+        (Source::LooseStalks, Column::StalkPods, |f| {
+            f.hand.stalk_pods
+        }),
     ];
     let mut found = Vec::new();
     let mut empty = Vec::new();
-    for (number, (source, column)) in columns.into_iter().enumerate() {
+    for (number, (source, column, counted)) in columns.into_iter().enumerate() {
         let frames: Vec<(&FrameLoss, f64)> = (settled.frames.iter())
             .filter(|f| matches!(f.place, Some(Place::Cut | Place::Behind)))
-            .filter_map(|f| Some((f, column(f)?)))
+            .filter_map(|f| Some((f, counted(f)?)))
             .collect();
         let hand_pods = frames.len();
         let sums: Vec<CheckSum> = by_check(frames.into_iter())
@@ -383,7 +387,7 @@ fn hanging(
             .collect();
         // The spread is that of the pods: beans of one pod stay together.
         let Some(mean) = season_mean(&sums) else {
-            empty.push(source.word());
+            empty.push(column.word());
             continue;
         };
         let beans = assumptions.beans_per_pod();
@@ -396,8 +400,8 @@ fn hanging(
     }
     if !empty.is_empty() {
         cautions.push(LossCautionKind::PodsOnStalksNotCounted.says(format!(
-            "the hand columns for {} are empty, and no photo from above shows them: the header's loss is without them; \
-             count pods within the frame and write 0 where there are none",
+            "nothing stands in the sheet under {}, and no photo from above shows these pods: the header's loss is without \
+             them; count pods within the frame and write 0 where there are none",
             empty.join(", ")
         )));
     }

@@ -88,11 +88,42 @@ pub enum LossCautionKind {
     Marks,
 }
 
+impl LossCaution {
+    /// For a terminal: "caution: …", or "note: …" where it tells how a number was made and nothing is to be done.
+    pub fn line(&self) -> String {
+        let head = match self.kind {
+            LossCautionKind::PutRightByHand
+            | LossCautionKind::PutRightByMarks
+            | LossCautionKind::SeasonThreshold => "note",
+            _ => "caution",
+        };
+        format!("{head}: {}\n", self.message)
+    }
+}
+
 impl LossCautionKind {
     pub(crate) fn says(self, message: impl Into<String>) -> LossCaution {
         LossCaution {
             kind: self,
             message: message.into(),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_a_number_was_made_is_a_note_and_a_doubt_is_a_caution() {
+        let line = |kind: LossCautionKind| kind.says("so it is").line();
+        for kind in [
+            LossCautionKind::PutRightByHand,
+            LossCautionKind::PutRightByMarks,
+            LossCautionKind::SeasonThreshold,
+        ] {
+            assert_eq!(line(kind), "note: so it is\n");
+        }
+        assert_eq!(line(LossCautionKind::OneCheck), "caution: so it is\n");
     }
 }
