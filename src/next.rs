@@ -206,7 +206,7 @@ fn how_much(loss: &SourceLoss, source: Source) -> Option<String> {
     let most = a_lot_percent(source)?;
     if let Some(words) = TooFew::of(loss).short(amount) {
         return Some(format!(
-            "{:.2} % of the yield; up to {most} % is held to be attainable ({LEMMONS}): {words} whether it is more",
+            "{:.2} % of yield and loss together; up to {most} % is held to be attainable ({LEMMONS}): {words} whether it is more",
             percent.estimate
         ));
     }
@@ -218,7 +218,7 @@ fn how_much(loss: &SourceLoss, source: Source) -> Option<String> {
         "it may be more or less than that"
     };
     Some(format!(
-        "{:.2} % of the yield ({:.2} to {:.2}); up to {most} % is held to be attainable ({LEMMONS}): {told}",
+        "{:.2} % of yield and loss together ({:.2} to {:.2}); up to {most} % is held to be attainable ({LEMMONS}): {told}",
         percent.estimate, percent.low, percent.high
     ))
 }

@@ -7,7 +7,7 @@ use crate::{
     caution::{Caution, CautionKind},
     counts::{CountsFile, Limits, PhotoCount},
     loss::{Amount, Assumptions, FrameLoss, Loss, SeasonFrames, loss_over, seed_size},
-    marks::ConfirmedCounts,
+    marks::{ConfirmedCounts, SeasonThreshold},
     photo,
     pipeline::{Picture, Settings},
     plan::TooFew,
@@ -68,16 +68,25 @@ pub fn draw_as_said(
     }
 }
 
-/// The loss that this one frame stands for, one line: it is no loss of the field.
+/// The loss that this one frame stands for, in words, with the limits of its count: it is no loss of the field.
 fn loss_line(count: &PhotoCount, assumptions: &Assumptions) -> Option<String> {
     let frame = FrameLoss::of_photo(count)?;
-    let per_ft2 = frame.lost() / GroundM2::new(frame.area_m2.estimate)?.ft2();
+    let ft2 = GroundM2::new(frame.area_m2.estimate)?.ft2();
+    let lost = frame.lost_limits();
     let (seeds, _) = seed_size(assumptions, &[frame]);
-    let bu = Amount::exactly(assumptions, &seeds, per_ft2)
-        .bu_per_ac
-        .estimate;
+    let [estimate, low, high] = [lost.estimate, lost.low, lost.high]
+        .map(|beans| Amount::exactly(assumptions, &seeds, beans / ft2));
+    let with_limits = |of: fn(&Amount) -> Limits, places: usize| {
+        let [estimate, low, high] = [&estimate, &low, &high].map(|a| of(a).estimate);
+        if low == high {
+            return format!("{estimate:.places$}");
+        }
+        format!("{estimate:.places$} ({low:.places$} to {high:.places$})")
+    };
     Some(format!(
-        "this frame alone: {per_ft2:.1} beans/ft², which is {bu:.2} bu/ac"
+        "Loose and in pods: {} beans/ft², which is {} bu/ac for this frame alone",
+        with_limits(|a| a.beans_per_ft2, 1),
+        with_limits(|a| a.bu_per_ac, 2),
     ))
 }
 
@@ -138,9 +147,44 @@ pub fn report_as_said(
     });
     let mut summary = summary(counts, loss.as_ref(), settings);
     summary.title = "Beans on the ground, with what a person said".to_owned();
+    if let Some(loss) = (loss.as_ref()).filter(|_| frames.frames.iter().any(|f| f.place.is_some()))
+    {
+        no_loss(&mut summary, loss);
+    }
+    summary
+        .settings
+        .extend(confirmed.threshold().as_ref().and_then(own_threshold));
     let told = (frames.cautions.iter()).map(|c| sentence(c.message.clone()));
-    summary.notes.splice(0..0, told);
+    let first = summary.notes.len().min(1);
+    summary.notes.splice(first..first, told);
     html::confidence_report(&summary, &counts.model, parts)
+}
+
+/// Where the sheet tells places, a mean over all of them is no loss: it is told as beans, and the loss page is pointed to.
+fn no_loss(summary: &mut Summary, loss: &Loss) {
+    let mut figures = figures(loss).into_iter();
+    summary.headline = figures.next().map(|beans| Figure {
+        name: "Loose and in pods, mean of all frames, whatever their place".to_owned(),
+        ..beans
+    });
+    summary.is_loss = false;
+    summary.figures = figures.next().into_iter().collect();
+    summary.table.rows.truncate(ROWS_OF_NO_LOSS);
+    if let Some(note) = summary.notes.first_mut() {
+        *note = NO_LOSS.to_owned();
+    }
+}
+
+/// The threshold of the season's own, where it is used.
+fn own_threshold(threshold: &SeasonThreshold) -> Option<Setting> {
+    let value = format!(
+        "{:.0} %, for photos that nobody confirmed; every probability is moved with it",
+        100.0 * threshold.counts_from
+    );
+    threshold.applied.then(|| Setting {
+        name: "this season's own threshold, by which the beans are reckoned".to_owned(),
+        value,
+    })
 }
 
 fn with_objects(pictures: ReportPictures, count: &PhotoCount) -> Pictures {
@@ -176,6 +220,7 @@ fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Sum
         figures: loss.map(figures).unwrap_or_default(),
         table: loss.map(rests_on).unwrap_or_default(),
         notes: loss.map(|l| notes(counts, l)).unwrap_or_default(),
+        is_loss: true,
         settings: settings_in_words(settings),
     }
 }
@@ -196,8 +241,12 @@ pub fn told_once(photos: &[PhotoCount]) -> Vec<String> {
         .map(|(n, most)| match *n {
             // The only photo that there is needs no counting; of one among several nothing is "at most".
             1 if photos.len() == 1 => most.message.clone(),
-            1 => format!("on 1 photo: {}", most.message),
-            n => format!("on {}, at most: {}", plural(n, "photo"), most.message),
+            1 => format!("{} (1 photo)", most.message),
+            n => format!(
+                "{} ({}, this is the worst)",
+                most.message,
+                plural(n, "photo")
+            ),
         })
         .collect()
 }
@@ -228,6 +277,10 @@ fn figures(loss: &Loss) -> Vec<Figure> {
     figures.into_iter().map(told).collect()
 }
 
+/// Said first in its place where places are told.
+const NO_LOSS: &str = "This is no loss of the field: frames in the standing crop, in the cut strip and behind the machine are taken \
+                       together here. The loss, by source and in bu/ac, stands in loss.html, which podfall loss writes.";
+
 /// Said first, for this figure and the loss page's are not the same.
 const NOT_BY_SOURCE: &str = "All frames are taken together here, wherever they lay. What was lost before harvest, at the header and \
                              through the machine is told by podfall loss (loss.html), which knows the place of each.";
@@ -243,6 +296,9 @@ fn notes(counts: &CountsFile, loss: &Loss) -> Vec<String> {
 fn sentence(text: String) -> String {
     capital(text.trim_end_matches('.')) + "."
 }
+
+/// Rows of [`rests_on`] that hold no loss.
+const ROWS_OF_NO_LOSS: usize = 3;
 
 fn rests_on(loss: &Loss) -> Table {
     let row = |name: &str, value: String| vec![name.to_owned(), value];
@@ -272,8 +328,8 @@ fn settings_in_words(settings: &Settings) -> Vec<Setting> {
         ("frame, inside", frame.spec.in_words()),
         ("height of the bar", height),
         (
-            "counted from a probability of",
-            settings.count.counted_from.to_string(),
+            "marked as counted from a probability of",
+            format!("{:.0} %, the model's", 100.0 * settings.count.counted_from),
         ),
     ]
     .into_iter()
@@ -287,7 +343,7 @@ fn settings_in_words(settings: &Settings) -> Vec<Setting> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{frame::FrameSettings, pipeline::failed};
+    use crate::{counts::Counts, frame::FrameSettings, pipeline::failed};
 
     fn photos(of_unknown_height: &[f64]) -> Vec<PhotoCount> {
         let spec = "12x12in".parse().unwrap();
@@ -307,13 +363,61 @@ mod tests {
         of_unknown_height.iter().map(one).collect()
     }
 
+    /// 10 loose beans (7 to 14) and 3 in pods (3 to 6) on one square foot, 3,000 seeds a pound: 0.242 bu/ac a bean.
+    #[test]
+    fn the_loss_of_one_frame_has_limits_and_says_what_is_in_it() {
+        let limits = |estimate, low, high| Limits {
+            estimate,
+            low,
+            high,
+        };
+        let mut count = photos(&[0.0]).remove(0);
+        count.counts = Some(Counts {
+            beans: limits(10.0, 7.0, 14.0),
+            beans_in_pods: limits(3.0, 3.0, 6.0),
+            ..Counts::default()
+        });
+        let line = |count: &PhotoCount| loss_line(count, &Assumptions::default()).unwrap();
+        assert_eq!(
+            line(&count),
+            "Loose and in pods: 13.0 (10.0 to 18.0) beans/ft², which is 3.15 (2.42 to 4.36) bu/ac for this frame alone"
+        );
+        let sure = |n| limits(n, n, n);
+        count.counts = Some(Counts {
+            beans: sure(10.0),
+            ..Counts::default()
+        });
+        assert!(line(&count).starts_with("Loose and in pods: 10.0 beans/ft², which is 2.42 bu/ac"));
+    }
+
+    /// The model's threshold and the season's own stand under their own names, and the latter only where it is used.
+    #[test]
+    fn the_settings_tell_both_thresholds_apart() {
+        let settings = Settings::new(FrameSettings::new("12x12in".parse().unwrap()));
+        let all = settings_in_words(&settings);
+        let of_model = all.iter().find(|s| s.name.contains("probability")).unwrap();
+        assert_eq!(of_model.value, "40 %, the model's");
+        let mut own = SeasonThreshold {
+            photos: 6,
+            doubtful: 30,
+            shift_logit: -0.5,
+            counts_from: 0.526,
+            held_back: None,
+            applied: true,
+            counts: BTreeMap::new(),
+        };
+        assert!(own_threshold(&own).unwrap().value.starts_with("53 %, for"));
+        own.applied = false;
+        assert_eq!(own_threshold(&own), None);
+    }
+
     #[test]
     fn a_single_photo_is_not_counted_and_the_worst_of_several_is_told() {
         assert_eq!(told_once(&photos(&[8.5])), ["8.5 % more"]);
-        assert_eq!(told_once(&photos(&[8.5, 0.0])), ["on 1 photo: 8.5 % more"]);
+        assert_eq!(told_once(&photos(&[8.5, 0.0])), ["8.5 % more (1 photo)"]);
         assert_eq!(
             told_once(&photos(&[8.5, 9.0, 0.0])),
-            ["on 2 photos, at most: 9 % more"]
+            ["9 % more (2 photos, this is the worst)"]
         );
     }
 }

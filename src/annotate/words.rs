@@ -13,7 +13,6 @@ use super::{
 };
 
 const BODY: Style = Style::regular(24.0, INK);
-const BODY_BOLD: Style = Style::bold(24.0, INK);
 const SMALL: Style = Style::regular(20.0, SOFT);
 const HEAD: Style = Style::bold(22.0, INK);
 
@@ -61,7 +60,7 @@ pub(super) fn answer(
     }
     if let Some(loss) = loss_line {
         items.push(Item::Space(12.0));
-        items.push(Item::Text(loss.to_owned(), BODY_BOLD));
+        items.push(Item::Text(loss.to_owned(), BODY));
     }
     items.push(Item::Space(12.0));
     if let Some(plot) = &count.plot {
@@ -169,12 +168,20 @@ pub(super) fn cautions(count: &PhotoCount) -> Vec<Item> {
     let mut items = Vec::new();
     let doubtful = count.objects.iter().filter(|o| o.doubtful).count();
     if count.counts.is_some() && (count.status == Status::Confirm || doubtful > 0) {
-        let objects = number_of(&doubtful.to_string(), "doubtful object", "doubtful objects");
-        let text = match count.status {
-            Status::Confirm => "A person should confirm this count.",
-            _ => "Their doubt stands in the limits.",
+        let (head, text) = match (count.status, doubtful) {
+            (Status::Confirm, 0) => (
+                "A person should confirm this count".to_owned(),
+                "No object is doubtful; the reason is said below.",
+            ),
+            (status, n) => (
+                number_of(&n.to_string(), "doubtful object", "doubtful objects"),
+                match status {
+                    Status::Confirm => "A person should confirm this count.",
+                    _ => "Their doubt stands in the limits.",
+                },
+            ),
         };
-        items.push(Item::Caution(capital(&objects), text.to_owned()));
+        items.push(Item::Caution(head, text.to_owned()));
     }
     for caution in &count.cautions {
         let head = capital(&caution.kind.word().replace('-', " "));

@@ -43,7 +43,7 @@ pub struct AssumptionArgs {
     /// Width over which the discharge falls, as 20ft [default: the whole cut]
     #[arg(long, value_name = "LENGTH")]
     discharge_width: Option<String>,
-    /// Harvested yield, bu/ac: for losses in % of the yield
+    /// Harvested yield, bu/ac: for losses in % of yield and loss together
     #[arg(long = "yield", value_name = "BU")]
     yield_bu: Option<f64>,
     /// Price of a bushel

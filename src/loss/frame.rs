@@ -143,6 +143,17 @@ impl FrameLoss {
         self.beans.estimate + self.beans_in_pods.estimate
     }
 
+    /// The same with the photo's own limits, the doubt of the two counts put together as in [`Self::lost_sd`].
+    pub fn lost_limits(&self) -> Limits {
+        let (loose, in_pods, estimate) = (self.beans, self.beans_in_pods, self.lost());
+        let off = |of: fn(&Limits) -> f64| of(&loose).hypot(of(&in_pods));
+        Limits {
+            estimate,
+            low: (estimate - off(|l| l.estimate - l.low)).max(0.0),
+            high: estimate + off(|l| l.high - l.estimate),
+        }
+    }
+
     /// Standard deviation that the photo's own limits stand for, beans.
     pub fn lost_sd(&self) -> f64 {
         sd_of(&self.beans).hypot(sd_of(&self.beans_in_pods))

@@ -10,6 +10,7 @@ mod caution;
 mod draws;
 mod frame;
 mod over;
+mod pods;
 mod season;
 mod seeds;
 mod settle;
@@ -26,8 +27,10 @@ pub use by_source::loss_by_source;
 pub use caution::{LossCaution, LossCautionKind};
 pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
+pub(crate) use frame::exactly;
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{FEWEST_FRAMES, Loss, LossError, loss_over};
+pub use pods::total_in_pods;
 pub(crate) use season::bare_losses;
 pub use season::{
     CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss,

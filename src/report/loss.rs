@@ -12,7 +12,7 @@ use crate::{
     counts::Limits,
     loss::{
         Amount, Basis, Evidence, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source,
-        SourceLoss,
+        SourceLoss, exactly, total_in_pods,
     },
     next::{Next, SAFETY},
     plan::{TOO_FEW, TooFew},
@@ -227,6 +227,8 @@ struct Answer {
     limits: String,
     money: Option<String>,
     percent: Option<String>,
+    in_pods: Option<String>,
+    rests_on: String,
 }
 
 /// The one number first: the total, or as much of it as can be told.
@@ -272,8 +274,30 @@ fn answer(page: &LossPage<'_>, too_few: &TooFew, unit: &str, factor: f64) -> Opt
         percent: source
             .amount
             .percent_of_yield
-            .map(|p| also(p, "% of the yield")),
+            .map(|p| also(p, "% of yield and loss together")),
+        in_pods: total_in_pods(loss, page.frames, &page.season.assumptions)
+            .filter(|bu| *bu > 0.0)
+            .map(|bu| {
+                let bu = bu * factor;
+                format!("{} {unit}", grouped(bu, places_for(exactly(bu), None)))
+            }),
+        rests_on: by_whom(&source.rests_on),
     })
+}
+
+/// How many frames nobody but the tool has looked at, how many were confirmed, how many counted by hand.
+fn by_whom(on: &RestsOn) -> String {
+    let alone = on.photo + on.ratio;
+    let ratio = match on.ratio {
+        0 => "",
+        _ => " and put right by the ratio",
+    };
+    format!(
+        "rests on {}, of which {alone} by the tool alone{ratio}, {} confirmed by a person, {} counted by hand",
+        plural(alone + on.confirmed + on.hand, "frame"),
+        on.confirmed,
+        on.hand,
+    )
 }
 
 type Column = (String, Box<dyn Fn(&Amount) -> Option<Limits>>);
@@ -291,7 +315,7 @@ fn table(page: &LossPage<'_>, too_few: &TooFew) -> (Vec<String>, Vec<Row>) {
         ("lb/ac".to_owned(), Box::new(|a: &Amount| Some(a.lb_per_ac))),
         ("kg/ha".to_owned(), Box::new(|a: &Amount| Some(a.kg_per_ha))),
         (
-            "% of yield".to_owned(),
+            "% of yield and loss".to_owned(),
             Box::new(|a: &Amount| a.percent_of_yield),
         ),
         (
@@ -396,9 +420,7 @@ pub fn loss_text(loss: &SourceLoss, unit: LossUnit) -> String {
     if loss.sources.iter().any(|s| too_few.hides(&s.amount)) {
         text.push_str(&format!("{TOO_FEW} how sure: {}\n", too_few.what_to_do()));
     }
-    for caution in &loss.cautions {
-        text.push_str(&format!("caution: {}\n", caution.message));
-    }
+    text.extend(loss.cautions.iter().map(LossCaution::line));
     text
 }
 
@@ -422,9 +444,7 @@ pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
     if let Some(words) = too_few.words(a) {
         text.push_str(&format!("{words}\n"));
     }
-    for caution in more.iter().chain(&loss.cautions) {
-        text.push_str(&format!("caution: {}\n", caution.message));
-    }
+    text.extend(more.iter().chain(&loss.cautions).map(LossCaution::line));
     text
 }
 

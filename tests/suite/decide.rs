@@ -5,7 +5,10 @@ use std::collections::BTreeMap;
 use podfall::{
     contrast::{Manner, Verdict, contrast, photo_against_hand},
     counts::Limits,
-    loss::{Assumptions, FrameLoss, SeasonFrames, SeasonLoss, Source, season_loss},
+    loss::{
+        Assumptions, Basis, FrameLoss, SeasonFrames, SeasonLoss, Source, Spread, season_loss,
+        settle,
+    },
     next::next,
     payback::{Offer, payback, worth_per_hour},
     photo::Position,
@@ -71,7 +74,7 @@ fn season() -> (Vec<FrameLoss>, SeasonLoss) {
     };
     let all = SeasonFrames {
         frames: frames.clone(),
-        cautions: Vec::new(),
+        ..SeasonFrames::default()
     };
     let loss = season_loss(&all, &assumptions).unwrap();
     (frames, loss)
@@ -301,6 +304,10 @@ fn the_page_is_whole_and_the_same_every_time() {
         "bars, settings, map, trend"
     );
     assert!(!html.contains("NaN") && !html.contains("inf "));
+    assert!(
+        html.contains("under stubble_pods, lodged_pods, stalk_pods,"),
+        "columns as the sheet calls them"
+    );
     let (_, again) = season();
     assert_eq!(loss_json(&loss, None), loss_json(&again, None));
 }
@@ -335,6 +342,52 @@ fn a_check_far_off_or_without_a_position_is_named_beside_the_map() {
     );
     assert!(html.contains(&says), "{says}");
     assert_eq!(scale(&html), scale(&whole), "the field is still to be seen");
+}
+
+/// The total rests on 96 frames behind and in the cut strip (and 48 standing); of the first 30 a person confirmed 10 and counted 20.
+#[test]
+fn the_answer_says_who_counted_and_what_it_is_a_share_of() {
+    let (mut frames, _) = season();
+    for (n, frame) in frames.iter_mut().enumerate().take(30) {
+        frame.beans_in_pods = exactly(1.0);
+        if n < 10 {
+            frame.basis = Basis::Confirmed;
+        } else {
+            frame.hand.beans = Some(frame.beans.estimate);
+        }
+    }
+    let assumptions = Assumptions {
+        yield_bu_per_ac: Some(Spread {
+            value: 50.0,
+            sd: 0.0,
+        }),
+        ..Assumptions::default()
+    };
+    let all = SeasonFrames {
+        frames: frames.clone(),
+        ..SeasonFrames::default()
+    };
+    let loss = season_loss(&all, &assumptions).unwrap();
+    let html = loss_html(&LossPage {
+        season: &loss,
+        frames: &settle(&frames, &assumptions).frames,
+        next: None,
+        contrasts: &[],
+        unit: LossUnit::BuPerAc,
+        title: "north",
+    })
+    .unwrap();
+    for words in [
+        "It rests on 144 frames, of which 114 by the tool alone and put right by the ratio, 10 confirmed by a person, 20 counted by hand.",
+        "% of yield and loss together",
+        "<th>% of yield and loss</th>",
+        "Of it in pods on the ground: ",
+    ] {
+        assert!(html.contains(words), "{words}");
+    }
+    let bu = loss.all.get(Source::Total).unwrap().amount.clone();
+    let (bu, percent) = (bu.bu_per_ac.estimate, bu.percent_of_yield.unwrap().estimate);
+    assert!((percent - 100.0 * bu / (50.0 + bu)).abs() < 1e-9);
 }
 
 #[test]

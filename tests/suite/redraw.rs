@@ -4,7 +4,15 @@ use std::fs;
 
 use serde_json::{Value, json};
 
-use crate::page::{Page, counted, with_a_film};
+use crate::{
+    field::Field,
+    page::{Page, counted, with_a_film},
+};
+
+/// The page with what a person said, its strokes as they are read.
+fn told(field: &Field) -> String {
+    field.text("out/confirmed.html").replace("&#x2f;", "/")
+}
 
 #[test]
 fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
@@ -48,7 +56,8 @@ fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
         before,
         "squares and a cross"
     );
-    let html = field.text("out/confirmed.html");
+    let html = told(&field);
+    assert!(html.contains("bu/ac"), "the mean of all frames as a loss");
     for words in [
         "1 confirmed by a person",
         "the tool alone saw",
@@ -127,4 +136,36 @@ fn a_file_that_is_no_photo_is_passed_over() {
         1,
         "of the other photo alone"
     );
+}
+
+/// Once places are told, the mean over all of them is no loss and is not told as one.
+#[test]
+fn with_places_the_mean_of_all_frames_is_told_as_beans() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    for (n, place) in ["standing", "cut", "behind"].iter().enumerate() {
+        page.says(
+            n,
+            json!({"do": "place", "place": place, "check": null, "setting": null}),
+        );
+    }
+    page.says(0, json!({"do": "confirm"}));
+    page.kill();
+    field.runs_well(&["redraw", "."]);
+    let html = told(&field);
+    let answer = html.split("class=\"answer\"").nth(1).unwrap();
+    let answer = answer.split("</section>").next().unwrap();
+    for words in [
+        "<div class=\"headline plain\">",
+        "mean of all frames, whatever their place",
+        "beans/ft²",
+        "This is no loss of the field",
+        "loss.html",
+    ] {
+        assert!(answer.contains(words), "{words}: {answer}");
+    }
+    let figures = answer.split("<p>This is no loss").next().unwrap();
+    for unit in ["bu/ac", "lb/ac", "kg/ha"] {
+        assert!(!figures.contains(unit), "{unit}: {figures}");
+    }
 }

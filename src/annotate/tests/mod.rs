@@ -476,6 +476,25 @@ fn words_count_properly() {
     assert!(!said.iter().any(|s| s.contains("split")));
 }
 
+/// A person is asked for doubtful objects, or for a caution: which of the two is said.
+#[test]
+fn why_a_person_is_asked_is_said() {
+    let mut scene = Scene::leaning();
+    scene.count.status = Status::Confirm;
+    scene.caution(CautionKind::DeepShadow, "half of it lies in shadow");
+    let first = |scene: &Scene| match words::cautions(&scene.count).swap_remove(0) {
+        Item::Caution(head, text) => (head, text),
+        other => panic!("{other:?}"),
+    };
+    let (head, text) = first(&scene);
+    assert_eq!(head, "A person should confirm this count");
+    assert!(text.contains("the reason is said below"), "{text}");
+    scene.add(Kind::Bean, (60.0, 150.0), true, true);
+    let (head, text) = first(&scene);
+    assert_eq!(head, "1 doubtful object");
+    assert_eq!(text, "A person should confirm this count.");
+}
+
 #[test]
 fn the_sizes_of_words_suit_a_glance() {
     // At a quarter of its size the number must still be as large as print: 11 px at 96 dpi is 8 pt.

@@ -176,6 +176,36 @@ fn a_file_that_could_not_be_read_has_its_place_too() {
     assert!(html.contains("1 photo: 1 not read."));
 }
 
+/// 47 loose beans (42 to 52) and 7 in pods on a square foot, and one pod alone.
+#[test]
+fn the_words_of_a_photo_fit_its_numbers() {
+    let mut scene = named("a.jpg");
+    let html = report(std::slice::from_ref(&scene));
+    let counts = scene.count.counts.unwrap();
+    let loose = html.split("loose and in pods ").nth(1).unwrap();
+    let (estimate, limits) = loose.split_once(" (").unwrap();
+    assert_eq!(estimate, "54.0");
+    let low =
+        54.0 - (counts.beans.estimate - counts.beans.low).hypot(7.0 - counts.beans_in_pods.low);
+    assert!(limits.starts_with(&format!("{low:.1} to ")), "{limits:.40}");
+    assert!(html.contains(">3</td><td>pods<br>"));
+    scene.count.counts.as_mut().unwrap().pods.estimate = 1.2;
+    assert!(report(&[scene]).contains(">1</td><td>pod<br>"));
+}
+
+/// What is no loss stands smaller.
+#[test]
+fn a_number_that_is_no_loss_is_set_smaller() {
+    let summary = |is_loss| Summary {
+        headline: Some(Figure::default()),
+        is_loss,
+        ..Summary::default()
+    };
+    let html = |is_loss| confidence_report(&summary(is_loss), &ModelName::default(), []).unwrap();
+    assert!(html(true).contains("<div class=\"headline\">"));
+    assert!(html(false).contains("<div class=\"headline plain\">"));
+}
+
 #[test]
 fn no_photos_still_make_a_page() {
     let html = confidence_report(&Summary::default(), &ModelName::default(), []).unwrap();

@@ -7,6 +7,7 @@ use crate::{
     annotate::words::{capital, marked, number_of, whole},
     caution::CautionKind,
     counts::{Kind, Limits, PhotoCount, Status},
+    loss::FrameLoss,
     report::base64::encode,
     units::GroundM2,
 };
@@ -277,14 +278,15 @@ fn count_lines(part: &PhotoPart<'_>) -> Vec<CountLine> {
         return Vec::new();
     };
     [
-        ("loose beans seen", counts.beans),
-        ("of them split", counts.split_beans),
-        ("pods", counts.pods),
-        ("beans in these pods", counts.beans_in_pods),
+        (["loose bean seen", "loose beans seen"], counts.beans),
+        (["of them split"; 2], counts.split_beans),
+        (["pod", "pods"], counts.pods),
+        (["bean in pods", "beans in pods"], counts.beans_in_pods),
     ]
     .into_iter()
-    .map(|(name, limits)| {
+    .map(|([one, more], limits)| {
         let (value, range) = whole(limits);
+        let name = if value == "1" { one } else { more };
         let range = if limits.low == limits.high && is_confirmed(part) {
             "confirmed by a person".to_owned()
         } else {
@@ -303,10 +305,11 @@ fn ground_lines(part: &PhotoPart<'_>) -> Vec<String> {
         count.plot.and_then(|p| GroundM2::new(p.area_m2)),
     ) {
         lines.push(format!(
-            "{:.1} loose beans per ft² on {:.2} ft² ({:.3} m²) of ground",
+            "{:.1} loose beans per ft² on {:.2} ft² ({:.3} m²) of ground{}",
             limits.estimate,
             ground.ft2(),
-            ground.m2()
+            ground.m2(),
+            with_pods(count, ground).unwrap_or_default()
         ));
     }
     if let Some(shares) = count.ground {
@@ -319,6 +322,18 @@ fn ground_lines(part: &PhotoPart<'_>) -> Vec<String> {
         lines.push(format!("taken {taken}"));
     }
     lines
+}
+
+/// What the annotated picture tells first: beans in pods are lost too.
+fn with_pods(count: &PhotoCount, ground: GroundM2) -> Option<String> {
+    let lost = FrameLoss::of_photo(count)?.lost_limits();
+    let [estimate, low, high] = [lost.estimate, lost.low, lost.high].map(|n| n / ground.ft2());
+    let limits = if low == high {
+        String::new()
+    } else {
+        format!(" ({low:.1} to {high:.1})")
+    };
+    Some(format!("; loose and in pods {estimate:.1}{limits}"))
 }
 
 /// Numbers of objects that a sentence names at most.
