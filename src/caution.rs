@@ -112,8 +112,8 @@ mod tests {
                 "the photo is blurred (sharpness 0.3; evenness: 0.9)",
             ),
             (
-                "The same file as a:b.jpg; leave one of them out.",
-                "The same file as a:b.jpg",
+                "the same file as a:b.jpg: it counts once",
+                "the same file as a:b.jpg",
             ),
             ("no frame found", "no frame found"),
         ] {

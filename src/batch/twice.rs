@@ -84,7 +84,7 @@ pub(super) fn same_file(first: &str, copy: u32) -> Caution {
         kind: CautionKind::SameFile,
         measured: f64::from(copy),
         bound: 0.0,
-        message: format!("The same file as {first}: it counts once."),
+        message: format!("the same file as {first}: it counts once"),
     }
 }
 
@@ -96,7 +96,7 @@ fn same_plot(first: &str, likeness: f64) -> Caution {
         measured,
         bound: SAME_PLOT_LIKENESS,
         message: format!(
-            "Seems to show the same plot as {first} (likeness {measured:.2}); if so, leave one of them out."
+            "seems to show the same plot as {first} (likeness {measured:.2}); if so, leave one of them out"
         ),
     }
 }

@@ -38,7 +38,7 @@ const MOST_BEAN_MM: f64 = 7.4;
 
 /// Most residue cover, %, that passes without a word: about 60 in truth, where the measure reads a few points low. Of 134 made
 /// photos it tells of 19, which have 59 % on average and 42 or more, and of 10 of the 13 that have more than 60.
-/// Lowered: half-bare ground is cautioned too; raised: heavy residue passes (at 60, 7 of those 13).
+/// Lowered: half-bare ground is cautioned too; raised: heavy residue passes (at 60, 7 of those 13 do).
 const MOST_COVER_PCT: f64 = 55.0;
 
 /// Doubts about one photo, in the order of [`CautionKind`].

@@ -25,6 +25,10 @@ impl LossCaution {
             | PodsOnStalksNotCounted
             | BelowZero
             | NoPlace
+            | SamePlot
+            | OddSize
+            | HeavyResidue
+            | OtherFrame
             | HandFarOff => crate::caution::matter(&self.message),
             _ => &self.message,
         }

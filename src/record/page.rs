@@ -185,7 +185,11 @@ fn figure(answer: &Answer, too_few: &TooFew) -> Block {
             rest.push(also(limits, unit));
         }
     }
-    rest.extend(amount.percent_of_yield.map(|l| also(l, "% of the yield")));
+    rest.extend(
+        amount
+            .percent_of_yield
+            .map(|l| also(l, "% of yield and loss together")),
+    );
     let places = places_for(answer.figure, instead);
     let (told, brackets) = match too_few.words(amount) {
         Some(words) => (format!("{}. There are {words}.", answer.says), ""),
@@ -334,7 +338,7 @@ fn by_source(facts: &Facts) -> Table {
         heads.push((unit.to_owned(), true));
     }
     if has_yield {
-        heads.push(("% of yield".to_owned(), true));
+        heads.push(("% of yield and loss".to_owned(), true));
     }
     let row = |source: &super::SourceFact| {
         let a = &source.amount;
