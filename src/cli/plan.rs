@@ -181,19 +181,22 @@ fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> Str
         }
     };
     let mut text = format!(
-        "\nchecks, with frames at each place     now, bu/ac   for ±{:.0} %   two settings told apart at {} bu/ac*\n\
-         {:<38}{:>10}{:>12}   {:>17}{:>20}\n",
-        100.0 * wish.half_width,
+        "\nBy source, with frames at each place of a check:\n\
+         {:<24}{:>10}{:>13}   two settings told apart at {} bu/ac*\n\
+         {:<24}{:>10}{:>13}{:>20}{:>20}\n",
+        "",
+        "now",
+        "checks",
         wish.difference_bu_per_ac,
         "",
-        "",
-        "",
+        "bu/ac",
+        format!("for ±{:.0} %", 100.0 * wish.half_width),
         "checks under each",
         "or pairs of checks",
     );
     for s in sources {
         text.push_str(&format!(
-            "{:<38}{:>10.2}{:>12}   {:>17}{:>20}\n",
+            "{:<24}{:>10.2}{:>13}{:>20}{:>20}\n",
             s.source.title(),
             s.now_bu_per_ac,
             s.checks.map_or_else(|| "-".to_owned(), many),
@@ -202,7 +205,7 @@ fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> Str
         ));
     }
     text.push_str(&format!(
-        "* in {:.0} of 100 such trials, if they do differ by that much. A pair is two checks side by side, one under each setting, with the \
+        "* {:.0} times in 100, where they do differ by that much. A pair: two checks side by side, one under each setting, with the\n  \
          same word in the sheet's pair column.\n",
         100.0 * wish.chance
     ));

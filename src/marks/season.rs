@@ -190,7 +190,12 @@ impl ConfirmedCounts {
             let homeless = photo.applied.homeless.len();
             if homeless > 0 {
                 out.push(format!(
-                    "{name}: {homeless} marks find no object any more; podfall confirm shows them"
+                    "{name}: {} no object any more; podfall confirm shows them",
+                    if homeless == 1 {
+                        "1 mark finds".to_owned()
+                    } else {
+                        format!("{homeless} marks find")
+                    }
                 ));
             }
             if photo.applied.differs {

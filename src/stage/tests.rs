@@ -142,7 +142,7 @@ fn what_cannot_be_staged_is_refused_by_name() {
     let error = render(&scene).unwrap_err().to_string();
     assert_eq!(
         error,
-        "residue cover of 1.4 is out of range; it must be 0 to 0.9"
+        "residue cover (a share of 1) of 1.4 is out of range; it must be 0 to 0.9"
     );
     let error = "blue-pipe".parse::<Bar>().unwrap_err().to_string();
     assert!(error.contains("white-pipe, grey-pipe"), "{error}");

@@ -385,3 +385,16 @@ fn a_ring_turned_by_any_angle_is_known_again() {
     let other = seen(0.3, 5_000_011).turned().likeness(&first);
     assert!(other < 0.4, "{other}");
 }
+
+/// A phone lays films beside its photos; they are no photos, and stop nothing.
+#[test]
+fn a_film_in_the_folder_is_left_out() {
+    let folder = tempfile::tempdir().unwrap();
+    let put = |name: &str, bytes: &[u8]| std::fs::write(folder.path().join(name), bytes).unwrap();
+    put("IMG_1.mov", b"\0\0\0\x14ftypqt  \0\0\0\0qt  ");
+    put("IMG_1.jpg", b"no photo, but it says that it is one");
+    let found = podfall::batch::gather(&[folder.path().to_owned()]).unwrap();
+    assert_eq!(found.photos.len(), 1);
+    assert_eq!(found.left_out.len(), 1);
+    assert_eq!(found.left_out[0].why, "a film, not a photo");
+}

@@ -9,7 +9,7 @@ use std::{
 use crate::{
     field::Field,
     looks,
-    page::{Page, counted, with_a_film},
+    page::{Page, counted, with_what_cannot_be_read},
 };
 
 /// The folder with `node_modules`, and the browser; why not, where one is missing.
@@ -93,8 +93,8 @@ fn a_hand_count_is_kept_as_typed_or_refused() {
 }
 
 #[test]
-fn of_a_film_only_what_can_be_done_is_offered() {
-    drive_on("film", &with_a_film());
+fn of_a_file_that_is_not_read_only_what_can_be_done_is_offered() {
+    drive_on("unreadable", &with_what_cannot_be_read());
 }
 
 #[test]

@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use crate::{
     field::Field,
-    page::{Page, counted, try_raw, with_a_film},
+    page::{Page, counted, try_raw, with_what_cannot_be_read},
 };
 
 fn journal(field: &Field) -> Journal {
@@ -272,13 +272,13 @@ fn whatever_is_said_is_kept_and_the_numbers_follow() {
 /// The page is told whether there is a picture, and the words for one that cannot be had say what is the case.
 #[test]
 fn why_a_picture_cannot_be_shown_is_said_as_it_is() {
-    let field = with_a_film();
+    let field = with_what_cannot_be_read();
     let page = Page::open(field.folder.path());
     let named = |n: usize| page.photo(n)["photo_url"].as_str().unwrap().to_owned();
     assert_eq!(page.photo(0)["readable"], false);
     assert_eq!(page.photo(1)["readable"], true);
-    // Set aside, a film is a film all the same.
-    page.says(0, json!({"do": "unusable", "why": "a film"}));
+    // Set aside, it is no more readable.
+    page.says(0, json!({"do": "unusable", "why": "not read"}));
     assert_eq!(page.photo(0)["readable"], false);
     let said = || {
         let answer = page.get(&named(1));

@@ -52,11 +52,11 @@ pub fn counted() -> Field {
     field
 }
 
-/// A season with a film among its photos, counted.
-pub fn with_a_film() -> Field {
+/// A season with a file among its photos that is not read, counted.
+pub fn with_what_cannot_be_read() -> Field {
     let field = Field::new();
     field.put("podfall.toml", b"frame = \"12x12in\"\n");
-    field.put("photos/movie.mov", b"\0\0\0\x14ftypqt  \0\0\0\0qt  ");
+    field.put("photos/late.avif", b"\0\0\0\x14ftypavif\0\0\0\0avif");
     field.put("photos/no-frame.jpg", &fixture_bytes("no-frame/photo.jpg"));
     field.run(&["count", ".", "--no-pictures"]);
     field

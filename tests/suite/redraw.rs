@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use crate::{
     field::Field,
-    page::{Page, counted, with_a_film},
+    page::{Page, counted, with_what_cannot_be_read},
 };
 
 /// The page with what a person said, its strokes as they are read.
@@ -114,18 +114,18 @@ fn a_batch_counted_without_pictures_says_so() {
     assert!(!html.contains("No picture"), "all are drawn");
 }
 
-/// A film has no picture to draw: it is passed over, and nothing is advised that would not help.
+/// What is not read has no picture to draw: it is passed over, and nothing is advised that would not help.
 #[test]
 fn a_file_that_is_no_photo_is_passed_over() {
-    let field = with_a_film();
+    let field = with_what_cannot_be_read();
     let page = Page::open(field.folder.path());
-    page.says(0, json!({"do": "unusable", "why": "a film"}));
+    page.says(0, json!({"do": "unusable", "why": "not read"}));
     page.kill();
     let ran = field.run(&["redraw", "."]);
     assert_eq!(ran.code, Some(0), "{}", ran.stderr);
     assert!(
         ran.stderr
-            .contains("passed over: movie.mov: the file cannot be read as a photo"),
+            .contains("passed over: late.avif: the file cannot be read as a photo"),
         "{}",
         ran.stderr
     );
