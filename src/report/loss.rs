@@ -292,12 +292,19 @@ fn by_whom(on: &RestsOn) -> String {
         0 => "",
         _ => " and put right by the ratio",
     };
-    format!(
-        "rests on {}, of which {alone} by the tool alone{ratio}, {} confirmed by a person, {} counted by hand",
-        plural(alone + on.confirmed + on.hand, "frame"),
-        on.confirmed,
-        on.hand,
-    )
+    let all = plural(alone + on.confirmed + on.hand, "frame");
+    if on.confirmed + on.hand == 0 {
+        return format!("rests on {all}, by the tool alone: nobody has confirmed or counted one");
+    }
+    let kinds = [
+        (alone, format!("by the tool alone{ratio}")),
+        (on.confirmed, "confirmed by a person".to_owned()),
+        (on.hand, "counted by hand".to_owned()),
+    ];
+    let told = (kinds.into_iter())
+        .filter(|(n, _)| *n > 0)
+        .map(|(n, how)| format!("{n} {how}"));
+    format!("rests on {all}, {}", told.collect::<Vec<_>>().join(", "))
 }
 
 type Column = (String, Box<dyn Fn(&Amount) -> Option<Limits>>);

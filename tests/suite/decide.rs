@@ -378,7 +378,7 @@ fn the_answer_says_who_counted_and_what_it_is_a_share_of() {
     })
     .unwrap();
     for words in [
-        "It rests on 144 frames, of which 114 by the tool alone and put right by the ratio, 10 confirmed by a person, 20 counted by hand.",
+        "It rests on 144 frames, 114 by the tool alone and put right by the ratio, 10 confirmed by a person, 20 counted by hand.",
         "% of yield and loss together",
         "<th>% of yield and loss</th>",
         "Of it in pods on the ground: ",
