@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 
 use super::{
-    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize, Settled,
-    Source, SourceLoss,
+    Assumptions, Basis, FrameLoss, HandCounts, LossCaution, LossCautionKind, LossError, SeedSize,
+    Settled, Source, SourceLoss,
     by_source::loss_of_settled,
     draws::{Common, DRAWS, DRAWS_A_CHECK},
     frame::exactly,
@@ -85,12 +85,12 @@ pub fn season_frames(
 #[derive(Default)]
 struct Once<'a> {
     left_out: BTreeSet<&'a str>,
-    /// Copies that the sheet puts at two places or checks.
+    /// Copies of which the sheet says another place, check or hand count than of the one that stays.
     at_odds: Vec<&'a str>,
 }
 
 impl<'a> Once<'a> {
-    /// Of each file's copies the first with a place in the sheet stays, else the first.
+    /// Of each file's copies the one stays of which the sheet says most: its place, then a hand count; of equals the first.
     fn of(photos: &'a [PhotoCount], rows: &BTreeMap<&str, &Row>) -> Self {
         let mut by_file: BTreeMap<&str, Vec<&'a str>> = BTreeMap::new();
         for photo in photos.iter().filter(|p| !p.meta.sha256.is_empty()) {
@@ -99,20 +99,27 @@ impl<'a> Once<'a> {
         }
         let mut this = Self::default();
         for copies in by_file.into_values().filter(|copies| copies.len() > 1) {
+            let typed = |name: &str| rows.get(name).map(|row| &row.typed);
             let laid = |name: &str| {
-                let typed = &rows.get(name)?.typed;
+                let typed = typed(name)?;
                 typed.place.map(|place| (place, typed.check.as_deref()))
             };
-            let with_place: Vec<&str> = (copies.iter().copied())
-                .filter(|name| laid(name).is_some())
-                .collect();
-            let stays = with_place.first().or(copies.first()).copied();
-            this.left_out
-                .extend(copies.into_iter().filter(|name| Some(*name) != stays));
-            let odd = with_place
-                .iter()
-                .find(|name| laid(name) != laid(with_place[0]));
-            this.at_odds.extend(odd);
+            let by_hand = |name: &str| {
+                let hand = typed(name).map(|typed| &typed.hand);
+                hand.filter(|hand| **hand != HandCounts::default())
+            };
+            let says = |name: &&&str| (laid(name).is_some(), by_hand(name).is_some());
+            // From behind, for of equals the last is taken.
+            let stays = *copies.iter().rev().max_by_key(says).expect("two or more");
+            for other in copies.into_iter().filter(|name| *name != stays) {
+                let another = |said: bool, same: bool| said && !same;
+                if another(laid(other).is_some(), laid(other) == laid(stays))
+                    || another(by_hand(other).is_some(), by_hand(other) == by_hand(stays))
+                {
+                    this.at_odds.push(other);
+                }
+                this.left_out.insert(other);
+            }
         }
         this
     }
@@ -123,7 +130,7 @@ impl<'a> Once<'a> {
             String::new()
         } else {
             format!(
-                "; the sheet puts {} at another place or check than its copy: put that right",
+                "; of {} the sheet says another place, check or hand count than of its copy: put that right",
                 short_list(&self.at_odds)
             )
         };

@@ -261,7 +261,7 @@ fn a_copy_of_a_photo_counts_once() {
     };
     let before = field.runs_well(&args);
     let photo = std::fs::read(field.path("photos/fast-cut-0.jpg")).unwrap();
-    // Sorts before the photo itself, as a phone names it.
+    // Named as a phone names it.
     field.put("photos/fast-cut-0 (1).jpg", &photo);
     let count = [
         "count", "photos", "--frame", "12x12in", "--out", ".", "--jobs", "2",
@@ -281,7 +281,7 @@ fn a_copy_of_a_photo_counts_once() {
     );
     let at_odds = field.runs_well(&args);
     assert!(
-        at_odds.contains("at another place or check than its copy: put that right"),
+        at_odds.contains("of fast-cut-0 (1).jpg the sheet says another place, check or hand count than of its copy: put that right"),
         "{at_odds}"
     );
 }
