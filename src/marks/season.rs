@@ -190,7 +190,7 @@ impl ConfirmedCounts {
             let homeless = photo.applied.homeless.len();
             if homeless > 0 {
                 out.push(format!(
-                    "{name}: {} no object any more; podfall confirm shows them",
+                    "photo {name}: {} no object any more; podfall confirm shows them",
                     if homeless == 1 {
                         "1 mark finds".to_owned()
                     } else {
@@ -200,19 +200,19 @@ impl ConfirmedCounts {
             }
             if photo.applied.differs {
                 out.push(format!(
-                    "{name}: was confirmed, then counted anew with other objects; the confirmed count stands, look at it again"
+                    "photo {name}: was confirmed, then counted anew with other objects; the confirmed count stands, look at it again"
                 ));
             }
             if photo.recount_missing {
                 out.push(format!(
-                    "{name}: its corners were set by hand, but the count with them is not there, or of another model; set them once more in \
+                    "photo {name}: its corners were set by hand, but the count with them is not there, or of another model; set them once more in \
                      podfall confirm"
                 ));
             }
         }
         for name in &self.gone {
             out.push(format!(
-                "{name}: something was said of it, but it is not among the counts; its marks are kept"
+                "photo {name}: something was said of it, but it is not among the counts; its marks are kept"
             ));
         }
         out
