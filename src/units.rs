@@ -137,6 +137,12 @@ pub fn plural<N: Display + PartialEq + From<u8>>(n: N, thing: &str) -> String {
     format!("{n} {thing}{end}")
 }
 
+/// "1 photo seems", "3 photos seem": a count of things, and what they do.
+pub fn plural_does(n: usize, thing: &str, (one, more): (&str, &str)) -> String {
+    let does = if n == 1 { one } else { more };
+    format!("{} {does}", plural(n, thing))
+}
+
 /// A number with so many decimal places, thousands parted by a comma: "953", "9,153", "72,858".
 pub fn grouped(value: f64, places: usize) -> String {
     let text = format!("{value:.places$}");

@@ -18,6 +18,7 @@ use podfall::{
     marks::{ConfirmedCounts, MarkSettings, confirmed},
     season::{self, LossUnit, Season},
     sheet::Sheet,
+    units::plural_does,
 };
 
 use super::{Usage, assumptions::AssumptionArgs, usage};
@@ -42,7 +43,9 @@ pub struct SeasonRead {
     pub season: Season,
     /// Frames with a count.
     pub frames: SeasonFrames,
-    /// Whether there is a sheet.
+    /// The sheet, where there is one.
+    pub sheet: Option<Sheet>,
+    /// Whether there is a sheet, or places that were said on the page.
     pub has_sheet: bool,
     /// The counts with the marks in them.
     pub confirmed: ConfirmedCounts,
@@ -179,6 +182,7 @@ impl FolderArgs {
             unit: flags.unit(&season),
             title: title_of(&self.folder),
             has_sheet: sheet.is_some() || frames.frames.iter().any(|f| f.place.is_some()),
+            sheet,
             season,
             frames,
             confirmed,
@@ -221,11 +225,7 @@ fn counted_otherwise(season: &Season, counts: &CountsFile) -> Option<LossCaution
             "{} has the frame {}, but {} counted with {}: the loss goes by that; if {} is right, count again (podfall count)",
             season::FILE,
             said(spec, season.bar_height_mm),
-            if all.len() == 1 {
-                "1 photo was".to_owned()
-            } else {
-                format!("{} photos were", all.len())
-            },
+            plural_does(all.len(), "photo", ("was", "were")),
             said(first.frame_spec, first.bar_height_mm),
             season::FILE,
         ),

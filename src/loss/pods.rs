@@ -1,7 +1,6 @@
 //! What of the total lies in pods on the ground.
 
 use super::{Assumptions, FrameLoss, Source, SourceLoss, amount::bu_per_ac_per_bean_ft2};
-use crate::sheet::Place;
 
 /// Of the total the beans in closed pods on the ground, bu/ac: the share in pods of the frames of each place, in the total as
 /// [`super::loss_by_source`] puts it together. Pods that hang are sources of their own. `None` without a total.
@@ -12,7 +11,7 @@ pub fn total_in_pods(
     frames: &[FrameLoss],
     assumptions: &Assumptions,
 ) -> Option<f64> {
-    loss.get(Source::Total)?;
+    let total = loss.get(Source::Total)?;
     let in_pods_per_ft2 = |place| {
         let found = loss.places.iter().find(|p| p.place == place)?;
         let (mut pods, mut all) = (0.0, 0.0);
@@ -23,12 +22,10 @@ pub fn total_in_pods(
         let share = if all > 0.0 { pods / all } else { 0.0 };
         Some(found.beans_per_ft2.estimate * share)
     };
-    // The total on the ground is cut + (behind − cut) / concentration; without frames in the cut strip it is behind.
-    let behind = in_pods_per_ft2(Place::Behind)?;
-    let per_ft2 = match in_pods_per_ft2(Place::Cut) {
-        Some(cut) => cut + (behind - cut) / assumptions.concentration(),
-        None => behind,
-    };
+    let of_places = total.shares.iter();
+    let per_ft2: f64 = of_places
+        .filter_map(|(place, share)| Some(share * in_pods_per_ft2(*place)?))
+        .sum();
     Some(per_ft2 * bu_per_ac_per_bean_ft2(assumptions, loss.seeds.per_lb.value))
 }
 
@@ -36,7 +33,7 @@ pub fn total_in_pods(
 mod tests {
     use super::super::{frame::exactly, loss_by_source};
     use super::*;
-    use crate::units::M2_PER_FT2;
+    use crate::{sheet::Place, units::M2_PER_FT2};
 
     fn frames(place: Place, loose: f64, in_pods: f64) -> Vec<FrameLoss> {
         let one = |i| FrameLoss {

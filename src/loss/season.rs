@@ -18,7 +18,7 @@ use crate::{
     marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
     sheet::{CardDiffers, Place, Row, Sheet, SheetError},
-    units::{M2_PER_FT2, plural},
+    units::{M2_PER_FT2, plural, plural_does},
 };
 
 /// The frames of a season.
@@ -74,10 +74,7 @@ pub fn season_frames(
         .filter_map(|photo| CardDiffers::of(rows.get(photo.photo.as_str())?, photo.card?.card));
     cautions.extend(differs.map(|d| LossCautionKind::CardDiffers.says(d.to_string())));
     cautions.extend(once.caution());
-    let placed: BTreeSet<&str> = (frames.iter().filter(|f| f.place.is_some()))
-        .map(|f| f.photo.as_str())
-        .collect();
-    cautions.extend(of_photos(counts, &placed, &rows));
+    cautions.extend(of_photos(counts, &frames));
     Ok(SeasonFrames { frames, cautions })
 }
 
@@ -137,26 +134,20 @@ impl<'a> Once<'a> {
         (!names.is_empty()).then(|| {
             LossCautionKind::SameFile.says(format!(
                 "{} the same file as another, so that the plot counts once: {} left out{odd}",
-                if names.len() == 1 {
-                    "1 photo is".to_owned()
-                } else {
-                    format!("{} photos are", names.len())
-                },
+                plural_does(names.len(), "photo", ("is", "are")),
                 short_list(&names),
             ))
         })
     }
 }
 
-/// What the photos' own cautions mean for the loss: of those that are in it by the tool's count.
-fn of_photos(
-    counts: &CountsFile,
-    placed: &BTreeSet<&str>,
-    rows: &BTreeMap<&str, &Row>,
-) -> Vec<LossCaution> {
+/// What the photos' own cautions mean for the loss: of those that are in it.
+fn of_photos(counts: &CountsFile, frames: &[FrameLoss]) -> Vec<LossCaution> {
+    let laid = frames.iter().filter(|f| f.place.is_some());
+    let laid: BTreeMap<&str, &FrameLoss> = laid.map(|f| (f.photo.as_str(), f)).collect();
     let with = |kind: CautionKind| -> Vec<&str> {
         (counts.photos.iter())
-            .filter(|p| placed.contains(p.photo.as_str()))
+            .filter(|p| laid.contains_key(p.photo.as_str()))
             .filter(|p| p.cautions.iter().any(|c| c.kind == kind))
             .map(|p| p.photo.as_str())
             .collect()
@@ -166,7 +157,7 @@ fn of_photos(
     if !same.is_empty() {
         cautions.push(LossCautionKind::SamePlot.says(format!(
             "{} to show a plot that another photo shows too, so that it counts twice: {}; if so, leave the place of one of the two empty",
-            seems(same.len()),
+            plural_does(same.len(), "photo", ("seems", "seem")),
             short_list(&same)
         )));
     }
@@ -179,35 +170,16 @@ fn of_photos(
         )));
     }
     let mut heavy = with(CautionKind::HeavyResidue);
-    heavy.retain(|name| {
-        rows.get(name)
-            .is_none_or(|row| row.typed.hand.beans.is_none())
-    });
+    heavy.retain(|name| laid[name].hand.beans.is_none());
     if !heavy.is_empty() {
         cautions.push(LossCautionKind::HeavyResidue.says(format!(
             "{} under heavy residue, where beans lie hidden, so that the loss reads low: {}; lift it and take another photo, or \
              count there by hand",
-            lay(heavy.len()),
+            plural_does(heavy.len(), "frame", ("lies", "lie")),
             short_list(&heavy)
         )));
     }
     cautions
-}
-
-fn seems(n: usize) -> String {
-    format!(
-        "{} {}",
-        plural(n, "photo"),
-        if n == 1 { "seems" } else { "seem" }
-    )
-}
-
-fn lay(n: usize) -> String {
-    format!(
-        "{} {}",
-        plural(n, "frame"),
-        if n == 1 { "lies" } else { "lie" }
-    )
 }
 
 /// Puts counts, marks and sheet together. What stands in the sheet goes first: hand counts, place, check and setting

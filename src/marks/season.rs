@@ -11,6 +11,7 @@ use super::{
 use crate::{
     counts::{CountsFile, Limits, ModelName, PhotoCount},
     geometry::Point,
+    units::plural_does,
 };
 
 /// A photo counted anew with corners set by hand.
@@ -191,11 +192,7 @@ impl ConfirmedCounts {
             if homeless > 0 {
                 out.push(format!(
                     "photo {name}: {} no object any more; podfall confirm shows them",
-                    if homeless == 1 {
-                        "1 mark finds".to_owned()
-                    } else {
-                        format!("{homeless} marks find")
-                    }
+                    plural_does(homeless, "mark", ("finds", "find"))
                 ));
             }
             if photo.applied.differs {

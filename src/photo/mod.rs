@@ -27,6 +27,8 @@ pub use spare::Spare;
 use spare::Taken;
 pub use turn::upright;
 
+use crate::stats::quantile_sorted;
+
 /// A photo, upright.
 #[derive(Debug, Clone)]
 pub struct Photo {
@@ -117,9 +119,7 @@ impl Position {
 
 fn median(values: &mut [f64]) -> Option<f64> {
     values.sort_by(f64::total_cmp);
-    let above = values.get(values.len() / 2)?;
-    let below = values.get((values.len() - 1) / 2)?;
-    Some((above + below) / 2.0)
+    (!values.is_empty()).then(|| quantile_sorted(values, 0.5))
 }
 
 /// What a photo may cost.

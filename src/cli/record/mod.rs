@@ -17,7 +17,6 @@ use podfall::{
     },
     report::loss::{checks_geojson, loss_csv, loss_json},
     season,
-    sheet::Sheet,
     units::plural,
 };
 
@@ -158,13 +157,11 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
     // Before anything is taken out: marks find their objects by the photos as they are.
     let persons = person::persons(&counts, &read.out, &redactions)?;
-    let sheet = args.folder.read_sheet()?;
     person::put_marks(&bundle, &read.out, &redactions)?;
     redactions.counts(&mut counts);
     let said = Said {
         originals: &originals,
         persons: &persons,
-        sheet: sheet.as_ref(),
         redactions: &redactions,
     };
     let facts = put_evidence(&bundle, args, &read, &counts, &said)?;
@@ -193,7 +190,6 @@ fn read_given(path: Option<&Path>, most_bytes: u64) -> anyhow::Result<Option<Vec
 struct Said<'a> {
     originals: &'a BTreeMap<String, Kept>,
     persons: &'a Persons,
-    sheet: Option<&'a Sheet>,
     redactions: &'a Redactions,
 }
 
@@ -237,7 +233,7 @@ fn put_evidence(
         persons: &said.persons.said,
         recounts: &said.persons.recounts,
         assumptions: &read.assumptions,
-        sheet: said.sheet,
+        sheet: read.sheet.as_ref(),
         originals: said.originals,
         title: &read.title,
         now: now.timestamp(),
