@@ -48,11 +48,21 @@ pub enum ModelError {
         /// On the card.
         needed: String,
     },
+    /// The card tells of more or fewer looks from near than the file holds.
+    #[error(
+        "the model's card gives the sides of {sides} looks from near, its file holds {networks}; take file and card from the same place"
+    )]
+    NearLooks {
+        /// On the card.
+        sides: usize,
+        /// In the file.
+        networks: usize,
+    },
 }
 
 /// The network that comes with podfall, and its card.
-const NETWORK: &[u8] = include_bytes!("../models/beans-v7.onnx");
-const CARD: &str = include_str!("../models/beans-v7.toml");
+const NETWORK: &[u8] = include_bytes!("../models/beans-v8.onnx");
+const CARD: &str = include_str!("../models/beans-v8.toml");
 
 /// The card of the model that comes with podfall, without its network.
 ///
@@ -85,10 +95,13 @@ impl Model {
                 needed: card.sha256,
             });
         }
-        Ok(Self {
-            net: Net::from_bytes(network)?,
-            card,
-        })
+        let net = Net::from_bytes(network)?;
+        let sides = card.near.as_ref().map(|near| near.sides_px.len());
+        let networks = net.near_looks();
+        if let Some(sides) = sides.filter(|&sides| networks > 0 && sides != networks) {
+            return Err(ModelError::NearLooks { sides, networks });
+        }
+        Ok(Self { net, card })
     }
 
     /// Its name and SHA-256.
@@ -134,10 +147,14 @@ fn check_numbers(card: &Card) -> Result<(), ModelError> {
 }
 
 fn check_near(near: &Near) -> Result<(), ModelError> {
-    let (scale, side) = (near.px_per_mm, near.side_px);
+    let scale = near.px_per_mm;
     number("near.px_per_mm", scale, SCALES.contains(&scale))?;
-    let fits = SPOTS_PX.contains(&side) && side.is_multiple_of(32);
-    number("near.side_px", side as f64, fits)?;
+    let looks = near.sides_px.len();
+    number("the number of near.sides_px", looks as f64, looks > 0)?;
+    for &side in &near.sides_px {
+        let fits = SPOTS_PX.contains(&side) && side.is_multiple_of(32);
+        number("a side of near.sides_px", side as f64, fits)?;
+    }
     for weight in near.weights {
         number("a weight of near", weight, weight.is_finite())?;
     }
@@ -180,14 +197,15 @@ mod tests {
             ("px_per_mm", "nan"),
             ("px_per_mm", "1e9"),
             ("least_heat", "-1.0"),
-            ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
+            ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
             ("missed_beans ", "nan"),
             ("missed_beans_weak", "inf"),
             ("missed_pods", "-0.1"),
             ("shift_logit", "1e9"),
             ("stray", "1e12"),
-            ("side_px", "48"),
-            ("side_px", "100000"),
+            ("sides_px", "[64, 48]"),
+            ("sides_px", "[]"),
+            ("sides_px", "[100000]"),
             ("least_photo_px_per_mm", "nan"),
         ] {
             let line = CARD.lines().find(|line| line.starts_with(key)).unwrap();

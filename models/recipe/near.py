@@ -1,11 +1,12 @@
-"""The near look: a small network that judges each hilltop of the first one at twice its scale, where the photo has the pixels.
+"""The near look: a small network that judges each hilltop of the first one at twice its scale.
 
 usage: near.py draw OUT_DIR --first beans.onnx --cutouts DIR --ground DIR [--workers 8] [--seconds 300]      patches of drawn tiles
-       near.py cut OUT_DIR NAME=PHOTO_DIR [...] --first beans.onnx [--workers 8] [--watch SECONDS]           patches of photos with truth
-       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near] [--minutes 4] [--seed 1]         weights, as .pt and .onnx
+       near.py cut OUT_DIR NAME=PHOTO_DIR [...] --first beans.onnx [--workers 8] [--watch SECONDS] [--coarser 1]      patches of photos with truth
+       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near-wide] [--side 64] [--minutes 4] [--seed 1]      weights, as .pt and .onnx
 
-A patch is SIDE px square about a hilltop of the first network's heat, at PX_PER_MM; a patch file holds many of one photo or of some tiles:
-im (n, SIDE, SIDE, 3) uint8 BGR, y (n,) 1 bean, 0 none, -1 neither (hardly seen, a second hilltop on one bean), split (n,), heat (n,).
+A patch is SIDE px square about a hilltop of the first network's heat, at PX_PER_MM; a patch file, NAME_PHOTO.npz, holds many of one photo or of some
+tiles: im (n, SIDE, SIDE, 3) uint8 BGR, y (n,) 1 bean, 0 none (beans hardly seen, and second hilltops on one, are left out), split (n,), heat (n,).
+With --coarser each photo is cut that often again, made coarser by chance, as if taken from farther away.
 """
 import argparse
 import glob
@@ -23,26 +24,42 @@ import pack
 import synth
 
 PX_PER_MM = 2 * synth.PX_PER_MM
-SIDE = 96               # px of a patch that is kept; turned and shifted at random, the middle IN px go in
-IN = 64
+SIDE = 136              # px of a patch that is kept; turned and shifted at random, the middle `--side` px go in
+MIDDLE = 96             # px about a hilltop that must be in the picture
+MOST = 180              # patches of a photo with a bean, and likewise without
 LEAST_HEAT = .03        # as `least_heat` of the card
 SEEN, IGNORED = .3, .1  # as in train.py
 
 
 class First:
-    """The first network, looking twice, on one core."""
+    """The first network, from its ONNX file, on the GPU where there is one."""
 
     def __init__(s, file):
-        import onnxruntime as ort
-        o = ort.SessionOptions(); o.intra_op_num_threads = o.inter_op_num_threads = 1; s.run = ort.InferenceSession(netdef.finished(netdef.first_alone(open(file, "rb").read())), o, providers=["CPUExecutionProvider"]).run
+        import onnx
+        import torch
+        from onnx import numpy_helper as nh
+        torch.set_num_threads(1); torch.backends.cudnn.benchmark = False; s.dev = "cuda:%d" % (os.getpid() % torch.cuda.device_count()) if torch.cuda.is_available() else "cpu"
+        v = {i.name: nh.to_array(i) for i in onnx.load(file).graph.initializer}; t = lambda a: torch.tensor(a, dtype=torch.float32, device=s.dev)
+        s.w = {k[:-2]: (t(v[k].astype(np.float32) * v[k[:-2] + ".s"][:, None, None, None]), t(v[k[:-2] + ".b"])) for k in v if k.endswith(".q")}; s.ls = netdef.layers("fine")
 
-    def heat(s, im):
-        """Bean heat, a cell for 2 px, of a BGR picture at the first network's scale."""
+    def out(s, x):
+        import torch.nn.functional as F
+        v = {"x": x}
+        for name, op, ins, a in s.ls:
+            if op == "conv": w, b = s.w[name]; y = F.conv2d(v[ins[0]], w, b, a[3], a[2] // 2); v[name] = F.relu_(y) if a[4] else y
+            elif op == "addrelu": v[name] = F.relu(v[ins[0]] + v[ins[1]])
+            else: v[name] = F.interpolate(v[ins[0]], scale_factor=2, mode="nearest")
+        return v["y"]
+
+    def heat(s, im, twice=True):
+        """Bean heat, a cell for 2 px, of a BGR picture at the first network's scale; looked at mirrored too, or not."""
+        import torch
         h, w = (-(-v // 16) * 16 for v in im.shape[:2]); im = cv2.copyMakeBorder(im, 0, h - im.shape[0], 0, w - im.shape[1], cv2.BORDER_REPLICATE); one = []
-        for x in (im, im[:, ::-1]):
-            y = s.run(None, {"x": np.ascontiguousarray(x.transpose(2, 0, 1)[None], np.float32) / 255 - .5})[0][0, :4]
-            one.append((1 / (1 + np.exp(-y))).reshape(2, 2, *y.shape[1:]).transpose(2, 0, 3, 1).reshape(h // 2, w // 2))
-        return (one[0] + one[1][:, ::-1]) / 2
+        with torch.no_grad():
+            for x in (im, im[:, ::-1])[:1 + twice]:
+                y = torch.sigmoid(s.out(torch.from_numpy(np.ascontiguousarray(x.transpose(2, 0, 1)[None])).to(s.dev).float() / 255 - .5)[0, :4]).cpu().numpy()
+                one.append(y.reshape(2, 2, *y.shape[1:]).transpose(2, 0, 3, 1).reshape(h // 2, w // 2))
+        return (one[0] + one[1][:, ::-1]) / 2 if twice else one[0]
 
 
 def hilltops(heat):
@@ -51,9 +68,9 @@ def hilltops(heat):
     return np.stack([2 * x + 1., 2 * y + 1., heat[y, x]], 1)
 
 
-def patches(first, im, rows, ok=None):
+def patches(first, im, rows, ok=None, twice=True, r=np.random.default_rng(0)):
     """Patches about the hilltops of one flat picture at PX_PER_MM with truth `rows` (as in pack.py); `ok`: 255 where there is picture."""
-    tops = hilltops(first.heat(cv2.resize(im, None, fx=.5, fy=.5, interpolation=cv2.INTER_AREA))); tops[:, :2] *= 2
+    tops = hilltops(first.heat(cv2.resize(im, None, fx=.5, fy=.5, interpolation=cv2.INTER_AREA), twice)); tops[:, :2] *= 2
     beans = rows[(rows[:, 0] < 2) & (rows[:, 4] >= IGNORED)]; y, split = np.zeros(len(tops), np.int8), np.zeros(len(tops), np.int8)
     if len(beans) and len(tops):
         d = np.hypot(tops[:, None, 0] - beans[None, :, 1], tops[:, None, 1] - beans[None, :, 2]) / np.maximum(1.2 * beans[None, :, 3], 6); taken = set()
@@ -61,13 +78,12 @@ def patches(first, im, rows, ok=None):
             j = int(d[i].argmin())
             if d[i, j] > 1: continue
             y[i] = 1 if beans[j, 4] >= SEEN and j not in taken else -1; split[i] = beans[j, 0]; taken.add(j)
-    h = SIDE // 2; wide = cv2.copyMakeBorder(im, h, h, h, h, cv2.BORDER_REPLICATE); out = []; keep = []
-    for k, (x, t, _) in enumerate(tops):
-        a, b = int(t) - IN // 2, int(x) - IN // 2
-        if a < 0 or b < 0 or a + IN > im.shape[0] or b + IN > im.shape[1] or (ok is not None and ok[a:a + IN, b:b + IN].min() == 0): continue      # not all there
-        if y[k] == 0 and tops[k, 2] < .1 and k % 4: continue                                       # of the many weak ones, one in four
-        out.append(cv2.getRectSubPix(wide, (SIDE, SIDE), (x + h - .5, t + h - .5))); keep.append(k)
-    return dict(im=np.array(out, np.uint8).reshape(-1, SIDE, SIDE, 3), y=y[keep], split=split[keep], heat=tops[keep, 2].astype(np.float32))
+    h, m = SIDE // 2, MIDDLE // 2; wide = cv2.copyMakeBorder(im, h, h, h, h, cv2.BORDER_REPLICATE); there = np.zeros(im.shape[:2], bool)
+    there[m:-m, m:-m] = True if ok is None else cv2.erode(ok, np.ones((MIDDLE, MIDDLE), np.uint8))[m:-m, m:-m] > 0
+    use = [i for i, (x, t, heat) in enumerate(tops) if there[int(t), int(x)] and (y[i] or heat >= .1 or r.random() < .25)]      # of the many weak ones without a bean, one in four
+    use = sorted(int(i) for v in (1, 0) for i in r.permutation([i for i in use if y[i] == v])[:MOST])
+    cut = [cv2.getRectSubPix(wide, (SIDE, SIDE), (tops[i, 0] + h - .5, tops[i, 1] + h - .5)) for i in use]
+    return dict(im=np.array(cut, np.uint8).reshape(-1, SIDE, SIDE, 3), y=y[use], split=split[use], heat=tops[use, 2].astype(np.float32))
 
 
 def keep(path, d):
@@ -80,19 +96,36 @@ def draw(a, w):
     while time.time() - t0 < a.seconds:
         some = []
         for _ in range(8):
-            try: some.append(patches(first, *synth.tile(r, 512, cut, gr, (), PX_PER_MM, (3.0, 9.0))))
+            try: some.append(patches(first, *synth.tile(r, 608, cut, gr, (), PX_PER_MM, (1.5, 9.0)), r=r))
             except cv2.error: continue
         keep(f"{a.out}/{a.name}_{w:02}_{n:04}.npz", {k: np.concatenate([s[k] for s in some]) for k in some[0]}); n += 1
 
 
+def coarser(im, H, r):
+    """A photo as from farther away, by chance down to 1.4 px per mm where it was finer than 1.8; with the map that belongs to it."""
+    h, w = im.shape[:2]; c = np.linalg.inv(H); c = cv2.perspectiveTransform(cv2.perspectiveTransform(np.array([[[w / 2, h / 2]]], np.float32), H) + np.array([[[0, 0]], [[PX_PER_MM, 0]]], np.float32), c)
+    fine = float(np.linalg.norm(c[1] - c[0]))
+    if fine < 1.8: return None
+    f = math.exp(r.uniform(math.log(1.4), math.log(.9 * fine))) / fine; small = cv2.resize(im, None, fx=f, fy=f, interpolation=cv2.INTER_AREA)
+    if r.random() < .7: small = cv2.addWeighted(small, 1 + (k := r.uniform(0, .6)), cv2.GaussianBlur(small, (0, 0), 1), -k, 0)      # as a phone sharpens
+    small = cv2.imdecode(cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, int(r.integers(72, 96))])[1], 1)
+    return small, H @ np.diag([w / small.shape[1], h / small.shape[0], 1])
+
+
 def cut_one(job):
-    a, name, f = job; out = "%s/%s_%s.npz" % (a.out, name, os.path.basename(f)[:-5])
+    a, name, f = job; stem = "%s_%s" % (name, os.path.basename(f)[:-5])
     try:
         t = json.load(open(f))
-        if os.path.exists(out) or "beans" not in t or t.get("answer") == "refuse" or t["frame"].get("inner_ring_px"): return
-        cv2.setNumThreads(1); cut_one.first = getattr(cut_one, "first", None) or First(a.first); im = pack.upright(os.path.join(os.path.dirname(f), t["photo"])); fl, H = pack.flat(im, t, PX_PER_MM)
-        rows, _ = pack.rows_of(t, H); ok = cv2.warpPerspective(np.full(im.shape[:2], 255, np.uint8), H, fl.shape[1::-1]); d = patches(cut_one.first, fl, rows, ok); keep(out, d)
-        print(os.path.basename(out), fl.shape, len(d["y"]), int((d["y"] > 0).sum()), flush=True)
+        if os.path.exists(f"{a.out}/{stem}.npz") or "beans" not in t or t.get("answer") == "refuse" or t["frame"].get("inner_ring_px"): return
+        cv2.setNumThreads(1); cut_one.first = getattr(cut_one, "first", None) or First(a.first); im = pack.upright(os.path.join(os.path.dirname(f), t["photo"])); fl, H = pack.flat(im, t, PX_PER_MM); rows, _ = pack.rows_of(t, H)
+        r = np.random.default_rng([a.seed, *stem.encode()]); done = []
+        for k in range(1 + a.coarser):
+            pic, M = (im, H) if k == 0 else coarser(im, H, r) or (None, None)
+            if pic is None: continue
+            if k: fl = cv2.warpPerspective(pic, M, fl.shape[1::-1], flags=cv2.INTER_CUBIC)
+            d = patches(cut_one.first, fl, rows, cv2.warpPerspective(np.full(pic.shape[:2], 255, np.uint8), M, fl.shape[1::-1]), not a.coarser, r)
+            keep(f"{a.out}/{stem}{'_coarse%d' % k if k else ''}.npz", d); done += [len(d["y"]), int(d["y"].sum())]
+        print(stem, fl.shape, done, flush=True)
     except Exception as e: print("not", f, repr(e)[:200], flush=True)
 
 
@@ -106,23 +139,27 @@ def cut(a):
             time.sleep(2)
 
 
-def read(folders, prefixes):
-    files = [f for d in folders for f in sorted(glob.glob(d + "/*.npz")) if os.path.basename(f).startswith(tuple(prefixes)) and ".part" not in f]
-    z = [np.load(f) for f in files]; z = [v for v in z if len(v["y"])]
-    return {k: np.concatenate([v[k] for v in z]) for k in ("im", "y", "split", "heat")}, np.concatenate([np.full(len(v["y"]), i) for i, v in enumerate(z)])
+def read(folders, names, side):
+    """Patches of `names`, of which only as much as turning needs is kept."""
+    files = [f for d in folders for f in sorted(glob.glob(d + "/*.npz")) if os.path.basename(f).startswith(tuple(n + "_" for n in names)) and ".part" not in f]; m = (SIDE - min(SIDE, side * 3 // 2)) // 2; got = []
+    for f in files:
+        try: v = dict(np.load(f))
+        except (OSError, ValueError, EOFError): print("not", f); continue
+        if len(v["y"]): v["im"] = v["im"][:, m:SIDE - m, m:SIDE - m]; got.append(v)
+    return {k: np.concatenate([v[k] for v in got]) for k in ("im", "y", "split", "heat")}, len(got)
 
 
-def shown(x, dev, gen=None):
-    """What goes in: the middle of patches (n, SIDE, SIDE, 3), as they are or, with a generator, turned, shifted, scaled, and with another camera's colours."""
+def shown(x, dev, side, gen=None):
+    """What goes in: the middle of patches (n, h, h, 3), as they are or, with a generator, turned, shifted, scaled, and with another camera's colours."""
     import torch
     import torch.nn.functional as F
-    x = x.to(dev).permute(0, 3, 1, 2).float(); n = len(x); m = (SIDE - IN) // 2
-    if gen is None: return x[:, :, m:-m, m:-m] / 255 - .5
+    x = x.to(dev).permute(0, 3, 1, 2).float(); n, h = len(x), x.shape[2]; m = (h - side) // 2
+    if gen is None: return x[:, :, m:m + side, m:m + side] / 255 - .5
     u = lambda *k: torch.rand(*k, device=dev, generator=gen); g = lambda *k: torch.randn(*k, device=dev, generator=gen)
-    t, z, f = u(n) * 2 * math.pi, torch.exp(g(n) * .07) * IN / SIDE, torch.where(u(n) < .5, 1., -1.); s = (u(n, 2) * 2 - 1) * 4 / SIDE     # shifted by up to 2 px: hilltops lie a little off
+    t, z, f = u(n) * 2 * math.pi, torch.exp(g(n) * .07) * side / h, torch.where(u(n) < .5, 1., -1.); s = (u(n, 2) * 2 - 1) * 4 / h     # shifted by up to 2 px: hilltops lie a little off
     A = torch.stack([torch.stack([z * torch.cos(t) * f, -z * torch.sin(t), s[:, 0]], 1), torch.stack([z * torch.sin(t) * f, z * torch.cos(t), s[:, 1]], 1)], 1)
-    x = F.grid_sample(x, F.affine_grid(A, (n, 3, IN, IN), align_corners=False), mode="bicubic", padding_mode="reflection", align_corners=False).clamp(0, 255) / 255
-    x = x ** torch.exp(g(n, 1, 1, 1) * .2) * torch.exp(g(n, 1, 1, 1) * .2) * torch.exp(g(n, 3, 1, 1) * .06)
+    x = F.grid_sample(x, F.affine_grid(A, (n, 3, side, side), align_corners=False), mode="bicubic", padding_mode="reflection", align_corners=False).clamp(0, 255) / 255
+    x = x ** torch.exp(g(n, 1, 1, 1) * .2) * torch.exp(g(n, 1, 1, 1) * .2) * torch.exp(g(n, 3, 1, 1) * .07)
     y = x.mean(1, keepdim=True); x = y + (x - y) * torch.exp(g(n, 1, 1, 1) * .25); y = x.mean((1, 2, 3), keepdim=True); x = y + (x - y) * torch.exp(g(n, 1, 1, 1) * .15)
     b = F.avg_pool2d(F.pad(x, (1, 1, 1, 1), mode="replicate"), 3, 1); x = torch.lerp(x, b, (u(n, 1, 1, 1) * 2.2 - 1).clamp(-.5, 1))           # blurred or sharpened
     return (x + g(*x.shape) * u(n, 1, 1, 1) * .03).clamp(0, 1) - .5
@@ -131,27 +168,27 @@ def shown(x, dev, gen=None):
 def train(a):
     import torch
     import torch.nn.functional as F
-    dev = "cuda" if torch.cuda.is_available() else "cpu"; torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True; t0 = time.time()
-    d, photo = read(a.sets, a.train.split(",")); use = np.nonzero(d["y"] >= 0)[0]; x, y, sp = torch.from_numpy(d["im"][use]).to(dev), torch.from_numpy(d["y"][use]).float().to(dev), torch.from_numpy(d["split"][use]).float().to(dev)
-    vals = {v: read(a.sets, [v])[0] for v in a.val.split(",")}; print("%.0f s: %d patches, %d beans, of %d files; to judge by:" % (time.time() - t0, len(y), y.sum(), photo.max() + 1), {k: (len(v["y"]), int((v["y"] > 0).sum())) for k, v in vals.items()}, flush=True)
-    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last); opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen = 0, []
-    said = lambda x: m(x)[:, :, 1:3, 1:3].mean((2, 3)).float()
+    dev = "cuda" if torch.cuda.is_available() else "cpu"; torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True; t0 = time.time(); name = "%s-%d" % (a.size, a.side)
+    d, files = read(a.sets, a.train.split(","), a.side); x, y, sp = torch.from_numpy(d["im"]).to(dev), torch.from_numpy(d["y"]).float().to(dev), torch.from_numpy(d["split"]).float().to(dev); del d
+    vals = {v: read(a.sets, [v], a.side)[0] for v in a.val.split(",")}; print("%.0f s: %d patches, %d beans, in %d files; to judge by:" % (time.time() - t0, len(y), y.sum(), files), {k: (len(v["y"]), int((v["y"] > 0).sum())) for k, v in vals.items()}, flush=True)
+    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last); opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen, mid = 0, [], a.side // 32
+    said = lambda x: m(x)[:, :, mid - 1:mid + 1, mid - 1:mid + 1].float().mean((2, 3)); ch = lambda t: t.contiguous(memory_format=torch.channels_last)
 
     def judge():
         now = {k: v.clone() for k, v in m.state_dict().items()}; m.load_state_dict(ema); m.eval(); out = {}
         for k, v in vals.items():
-            with torch.no_grad(): l = torch.cat([said(shown(torch.from_numpy(v["im"][i:i + 2048]), dev).contiguous(memory_format=torch.channels_last))[:, 0] for i in range(0, len(v["y"]), 2048)]).cpu().numpy()
-            q = v["y"] >= 0; h = np.log(v["heat"] / (1 - v["heat"])); out[k] = dict(near=figures(l[q], v["y"][q]), first=figures(h[q], v["y"][q]), both=figures((1.2 * l + h)[q], v["y"][q])); np.savez(f"{a.out}/{a.size}_{k}.npz", near=l, y=v["y"], heat=v["heat"])
+            with torch.no_grad(): l = torch.cat([said(ch(shown(torch.from_numpy(v["im"][i:i + 2048]), dev, a.side)))[:, 0] for i in range(0, len(v["y"]), 2048)]).cpu().numpy()
+            h = np.log(v["heat"] / (1 - v["heat"])); out[k] = dict(near=figures(l, v["y"]), first=figures(h, v["y"]), both=figures(1.2 * l + h, v["y"])); np.savez(f"{a.out}/{name}_{k}.npz", near=l, y=v["y"], heat=v["heat"])
         m.train(); m.load_state_dict(now); return out
 
     while (f := (time.time() - t0) / 60 / a.minutes) < 1:
         for gr in opt.param_groups: gr["lr"] = a.lr * min(1, step / 300) * .5 * (1 + math.cos(math.pi * f)) + 1e-6
-        i = torch.randint(len(y), (a.batch,), device=dev, generator=gen); z = said(shown(x[i], dev, gen).contiguous(memory_format=torch.channels_last)); t = y[i]
+        i = torch.randint(len(y), (a.batch,), device=dev, generator=gen); z = said(ch(shown(x[i], dev, a.side, gen))); t = y[i]
         loss = F.binary_cross_entropy_with_logits(z[:, 0], t) + .2 * (F.binary_cross_entropy_with_logits(z[:, 1], sp[i], reduction="none") * t).sum() / t.sum().clamp(min=1)
         opt.zero_grad(set_to_none=True); loss.backward(); torch.nn.utils.clip_grad_norm_(m.parameters(), 5); opt.step(); step += 1; seen.append(loss.detach())
         k = min(.999, 1 - 4 / (step + 40)); new = m.state_dict(); fl = [n for n, v in new.items() if v.dtype.is_floating_point]; torch._foreach_lerp_([ema[n] for n in fl], [new[n] for n in fl], 1 - k)
-        if step % 1000 == 0: print("%4.0f s step %d loss %.4f %s" % (time.time() - t0, step, float(torch.stack(seen[-1000:]).mean()), {k: [v["near"]["f1"], v["first"]["f1"], v["both"]["f1"]] for k, v in judge().items()}), flush=True); seen = []
-    print("final", step, json.dumps(judge()), flush=True); m.load_state_dict(ema); m.eval(); torch.save(m.state_dict(), f"{a.out}/{a.size}.pt"); open(f"{a.out}/{a.size}.onnx", "wb").write(netdef.onnx_model(ls, netdef.folded(m)))
+        if step % 2000 == 0: print("%4.0f s step %d loss %.4f %s" % (time.time() - t0, step, float(torch.stack(seen[-2000:]).mean()), {k: [v["near"]["f1"], v["first"]["f1"], v["both"]["f1"], v["both"]["log_loss"]] for k, v in judge().items()}), flush=True); seen = []
+    print("final", name, step, json.dumps(judge()), flush=True); m.load_state_dict(ema); m.eval(); torch.save(m.state_dict(), f"{a.out}/{name}.pt"); open(f"{a.out}/{name}.onnx", "wb").write(netdef.onnx_model(ls, netdef.folded(m)))
 
 
 def figures(l, y):
@@ -165,7 +202,7 @@ def figures(l, y):
 def main():
     ap = argparse.ArgumentParser(); ap.add_argument("what", choices=["draw", "cut", "train"]); ap.add_argument("out"); ap.add_argument("sets", nargs="*")
     for k, d in dict(first="", cutouts="", ground="", name="drawn", train="drawn", val="", size="near").items(): ap.add_argument("--" + k, default=d)
-    for k, d in dict(workers=8, seed=1, batch=1024, cutouts_from=1, cutouts_to=22).items(): ap.add_argument("--" + k.replace("_", "-"), type=int, default=d)
+    for k, d in dict(workers=8, seed=1, batch=1024, cutouts_from=1, cutouts_to=22, side=64, coarser=0).items(): ap.add_argument("--" + k.replace("_", "-"), type=int, default=d)
     for k, d in dict(seconds=300, watch=0, minutes=4, lr=2e-3).items(): ap.add_argument("--" + k, type=float, default=d)
     a = ap.parse_args(); os.makedirs(a.out, exist_ok=True)
     if a.what == "cut": cut(a)

@@ -47,6 +47,7 @@ def layers(size="plain"):
 NEAR_SIZES = {
     "near": dict(w=(16, 24, 48, 64), n=(1, 1, 1)),
     "near-wide": dict(w=(24, 40, 80, 112), n=(1, 2, 1)),
+    "near-deep": dict(w=(24, 48, 96, 144), n=(1, 3, 2)),
 }
 NEAR_CHANNELS = 2
 
@@ -162,20 +163,21 @@ def onnx_model(ls, weights):
     return finished(h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, ls[-1][3][1], "hy", "wy"])], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")] + inits))
 
 
-def first_alone(file):
-    """Of the bytes of an ONNX file, the graph of the first network, without the near look."""
+def graph_of(file, near=True):
+    """Of the bytes of an ONNX file, the graph, with or without the near looks."""
     import onnx
     g = onnx.load_model_from_string(file).graph
     for part in (g.node, g.initializer, g.input, g.output):
-        kept = [v for v in part if not (v.output[0] if part is g.node else v.name).startswith("near_")]; del part[:]; part.extend(kept)
+        kept = [v for v in part if near or not (v.output[0] if part is g.node else v.name).startswith("near")]; del part[:]; part.extend(kept)
     return g
 
 
-def with_near(file, ls, weights):
-    """The bytes of an ONNX file that holds the first network of `file` and, beside it, the near look: input near_x, output near_y."""
+def with_near(file, ls, weights, beside):
+    """The bytes of an ONNX file that holds the first network of `file` and, after it, the near look: input near_x, output near_y; or, `beside`
+    those that `file` holds, one more: near2_x, near2_y and so on."""
     from onnx import TensorProto as T, helper as h
-    g = first_alone(file); nodes, inits = onnx_part(ls, weights, "near_")
-    g.node.extend(nodes); g.initializer.extend(inits); g.input.append(h.make_tensor_value_info("near_x", T.FLOAT, [1, 3, "near_h", "near_w"])); g.output.append(h.make_tensor_value_info("near_y", T.FLOAT, [1, ls[-1][3][1], "near_hy", "near_wy"]))
+    g = graph_of(file, beside); n = len(g.input); p = "near_" if n == 1 else "near%d_" % n; nodes, inits = onnx_part(ls, weights, p)
+    g.node.extend(nodes); g.initializer.extend(inits); g.input.append(h.make_tensor_value_info(p + "x", T.FLOAT, [1, 3, p + "h", p + "w"])); g.output.append(h.make_tensor_value_info(p + "y", T.FLOAT, [1, ls[-1][3][1], p + "hy", p + "wy"]))
     return finished(g)
 
 

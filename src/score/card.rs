@@ -36,17 +36,18 @@ pub struct Card {
 /// A calibration: from heat to probability, by what else is on the plot.
 ///
 /// With x the logit of the heat, and c the share lighter than soil, s the scale, k the weak and g the strong hilltops, r the share of
-/// these beyond doubt as in [`Surroundings`]:
-/// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g + w11 r.
+/// these beyond doubt, b the blur as in [`Surroundings`]:
+/// logit p = w0 + w1 x + w2 min(x, -0.5) + (w3 + w4 x) c + (w5 + w6 x) s + (w7 + w8 x) k + (w9 + w10 x) g + w11 r + w12 b.
 /// The same heat means less where chaff in the beans' own colour is thick, where a bean is few pixels wide, where much
-/// else looks a little like a bean, where few things look much like one, and where the other beans are plain to see.
+/// else looks a little like a bean, where few things look much like one, where the other beans are plain to see, and where the photo is
+/// blurred.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
     /// Weakest heat that makes an object. Lowered: a longer list of unlikely objects.
     pub least_heat: f64,
-    /// w0 to w11.
-    pub weights: [f64; 12],
+    /// w0 to w12.
+    pub weights: [f64; 13],
 }
 
 /// How hilltops are looked at from near, and what then holds of beans in the place of the rest of the card.
@@ -55,15 +56,15 @@ pub struct Calibration {
 pub struct Near {
     /// Scale of the spots it looks at.
     pub px_per_mm: f64,
-    /// Side of a spot, px.
-    pub side_px: usize,
+    /// Side of the square about a spot that each network looks at, px.
+    pub sides_px: Vec<usize>,
     /// Coarsest photo that is looked at from near, photo px per mm of ground: in a coarser one there is nothing more to see.
     pub least_photo_px_per_mm: f64,
     /// Weakest heat of a hilltop that is looked at.
     pub least_heat: f64,
-    /// u0 to u7: with z the logit that the near look gives and x, c, s, k, g, r as in [`Calibration`],
-    /// logit p = u0 + u1 x + u2 z + u3 c + u4 s + u5 k + u6 g + u7 r.
-    pub weights: [f64; 8],
+    /// u0 to u8: with z the logit that the near look gives and x, c, s, k, g, r, b as in [`Calibration`],
+    /// logit p = u0 + u1 x + u2 z + u3 c + u4 s + u5 k + u6 g + u7 r + u8 b.
+    pub weights: [f64; 9],
     /// What the count of beans has to allow for; what stands there of pods is not read.
     pub allowance: Allowance,
 }
@@ -82,7 +83,8 @@ impl Near {
             + w[4] * around.scale
             + w[5] * around.weak
             + w[6] * around.strong
-            + w[7] * around.clear;
+            + w[7] * around.clear
+            + w[8] * around.blur;
         stats::logistic(y)
     }
 }
@@ -111,6 +113,8 @@ pub struct Surroundings {
     cover: f64,
     /// Logarithm of the photo's scale over 2.5 px per mm.
     scale: f64,
+    /// Logarithm of the blur's standard deviation over 0.3 mm.
+    blur: f64,
     /// Logarithm of 1 and the weak hilltops per square foot, from 3.
     weak: f64,
     /// Logarithm of 1 and the strong hilltops per square foot, from 2.5.
@@ -128,12 +132,13 @@ const STRONG_HEAT: f64 = 0.5;
 const CLEAR_HEAT: f64 = 0.85;
 
 impl Surroundings {
-    /// From the share of the plot that is lighter than soil, %, and the photo's pixels per mm where it is coarsest; both are
-    /// kept to the range in which photos were calibrated, 0 to 90 % and 1.2 to 5 px per mm.
-    pub fn new(lighter_pct: f64, photo_px_per_mm: f64) -> Self {
+    /// From the share of the plot that is lighter than soil, %, the photo's pixels per mm where it is coarsest, and its blur (standard
+    /// deviation, mm); all are kept to the range in which photos were calibrated, 0 to 90 %, 1.2 to 5 px per mm, 0.12 to 0.6 mm.
+    pub fn new(lighter_pct: f64, photo_px_per_mm: f64, blur_sigma_mm: f64) -> Self {
         Self {
             cover: (lighter_pct.clamp(0.0, 90.0) - 30.0) / 30.0,
             scale: (photo_px_per_mm.clamp(1.2, 5.0) / 2.5).ln(),
+            blur: (blur_sigma_mm.clamp(0.12, 0.6) / 0.3).ln(),
             weak: 0.0,
             strong: 0.0,
             clear: 0.0,
@@ -214,7 +219,8 @@ impl Calibration {
             + (w[5] + w[6] * x) * around.scale
             + (w[7] + w[8] * x) * around.weak
             + (w[9] + w[10] * x) * around.strong
-            + w[11] * around.clear;
+            + w[11] * around.clear
+            + w[12] * around.blur;
         stats::logistic(y)
     }
 }
@@ -243,29 +249,34 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v7.toml")).unwrap();
-        for calibration in [&card.bean, &card.pod] {
-            for cover in [0.0, 30.0, 60.0, 90.0] {
-                for scale in [1.2, 2.0, 3.0, 5.0] {
-                    for heats in [&[][..], &[0.1; 200], &[0.9; 60]] {
-                        let around = Surroundings::new(cover, scale).with_hilltops(heats, 1.0);
-                        let p: Vec<f64> = (1..20)
-                            .map(|i| calibration.probability(f64::from(i) / 20.0, around))
-                            .collect();
-                        assert!(
-                            p.windows(2).all(|w| w[0] < w[1]),
-                            "{cover} % {scale} {heats:?}: {p:?}"
-                        );
-                    }
-                }
+        let card: Card = toml::from_str(include_str!("../../models/beans-v8.toml")).unwrap();
+        let hilltops = [&[][..], &[0.1; 200], &[0.9; 60]];
+        for ((cover, scale), (blur, heats)) in [0.0, 30.0, 60.0, 90.0]
+            .into_iter()
+            .flat_map(|cover| [1.2, 2.0, 3.0, 5.0].map(|scale| (cover, scale)))
+            .flat_map(|ground| {
+                let blurs = [0.0, 0.12, 0.3, 0.6, 2.0];
+                let lit = blurs.map(|blur| hilltops.map(|heats| (ground, (blur, heats))));
+                lit.into_iter().flatten()
+            })
+        {
+            let around = Surroundings::new(cover, scale, blur).with_hilltops(heats, 1.0);
+            for calibration in [&card.bean, &card.pod] {
+                let p: Vec<f64> = (1..20)
+                    .map(|i| calibration.probability(f64::from(i) / 20.0, around))
+                    .collect();
+                assert!(
+                    p.windows(2).all(|w| w[0] < w[1]),
+                    "{cover} % {scale} {blur} {heats:?}: {p:?}"
+                );
             }
         }
     }
 
     #[test]
     fn what_is_seen_from_near_counts_for_and_against() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v7.toml")).unwrap();
-        let around = Surroundings::new(30.0, 4.0).with_hilltops(&[0.9; 20], 1.0);
+        let card: Card = toml::from_str(include_str!("../../models/beans-v8.toml")).unwrap();
+        let around = Surroundings::new(30.0, 4.0, 0.3).with_hilltops(&[0.9; 20], 1.0);
         let seen = |bean_logit| {
             Some(NearLook {
                 bean_logit,
@@ -307,7 +318,7 @@ mod tests {
             stray: 0.1,
         };
         let missed = |weak: usize| {
-            let around = Surroundings::new(30.0, 2.5).with_hilltops(&vec![0.1; weak], 1.0);
+            let around = Surroundings::new(30.0, 2.5, 0.3).with_hilltops(&vec![0.1; weak], 1.0);
             allowance.at(around).missed_beans
         };
         // k = ln 20 - 3 = -0.0043, so close to the card's own figure; ln 121 - 3 = 1.796.
@@ -318,7 +329,7 @@ mod tests {
             missed_beans_weak: 0.0,
             ..allowance
         };
-        let around = Surroundings::new(30.0, 2.5).with_hilltops(&[0.1; 300], 1.0);
+        let around = Surroundings::new(30.0, 2.5, 0.3).with_hilltops(&[0.1; 300], 1.0);
         assert_eq!(plain.at(around), plain);
     }
 }

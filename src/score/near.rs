@@ -26,18 +26,19 @@ pub fn look_near(
 ) -> Result<Option<Vec<Option<NearLook>>>, NetError> {
     let fine_enough = |least: f64| plot.photo_px_per_mm >= least;
     let Some(near) = (card.near.as_ref())
-        .filter(|near| net.looks_near() && fine_enough(near.least_photo_px_per_mm))
+        .filter(|near| net.near_looks() > 0 && fine_enough(near.least_photo_px_per_mm))
     else {
         return Ok(None);
     };
-    let size = (near.side_px, near.px_per_mm);
+    let widest = near.sides_px.iter().copied().max().unwrap_or_default();
+    let size = (widest, near.px_per_mm);
     (hilltops.beans.iter().zip(&hilltops.inside))
         .map(|(peak, inside)| {
             if !inside || peak.heat < near.least_heat {
                 return Ok(None);
             }
             let spot = plot::close_up(photo_pixels, &plot.map, peak.place_mm(plot), size);
-            net.look_near(&spot, memory)
+            net.look_near(&spot, &near.sides_px, memory)
         })
         .collect::<Result<_, _>>()
         .map(Some)

@@ -309,8 +309,8 @@ fn part(bytes: &[u8]) {
     }
 }
 
-const NETWORK: &[u8] = include_bytes!("../../models/beans-v7.onnx");
-const CARD: &str = include_str!("../../models/beans-v7.toml");
+const NETWORK: &[u8] = include_bytes!("../../models/beans-v8.onnx");
+const CARD: &str = include_str!("../../models/beans-v8.toml");
 
 /// A network of 4,000 weights made by chance: 90 times faster than the one that comes with podfall.
 fn small_network() -> &'static [u8] {
@@ -393,7 +393,7 @@ fn network(bytes: &[u8]) {
     if let Ok(net) = Net::from_bytes(bytes) {
         let memory = &mut Memory::default();
         let _ = net.look(&image::RgbImage::new(64, 48), memory);
-        let _ = net.look_near(&image::RgbImage::new(64, 64), memory);
+        let _ = net.look_near(&image::RgbImage::new(96, 96), &[64; 4], memory);
     }
 }
 

@@ -38,8 +38,8 @@ const NEAR_CHANNELS: usize = 2;
 /// A network ready to look.
 pub struct Net {
     plan: Plan,
-    /// The one that looks at a spot from near.
-    near: Option<Plan>,
+    /// Those that look at a spot from near.
+    near: Vec<Plan>,
 }
 
 impl std::fmt::Debug for Net {
@@ -67,7 +67,7 @@ pub enum NetError {
     },
     /// Not of the form that is needed.
     #[error(
-        "the model has {inputs} inputs and {outputs} outputs, needs one of each, or two for a look from near"
+        "the model has {inputs} inputs and {outputs} outputs, needs one of each, and one to four more of each for looks from near"
     )]
     Form {
         /// Inputs found.
@@ -158,48 +158,33 @@ impl Net {
         Ok(Self { plan, near })
     }
 
-    /// Whether it can look at a spot from near.
-    pub fn looks_near(&self) -> bool {
-        self.near.is_some()
+    /// How many of its networks look at a spot from near.
+    pub fn near_looks(&self) -> usize {
+        self.near.len()
     }
 
-    /// Looks at one spot from near, as photographed: its side is a multiple of 32 px. `None` where the network cannot.
+    /// Looks at one spot from near, as photographed, with each of the networks that do, and gives the mean of what they say; `None`
+    /// where there are none.
+    ///
+    /// - `sides_px`: the side of the square about the spot's middle that each network looks at: a multiple of 32 px, at most the spot's.
     ///
     /// # Errors
     /// [`NetError::Run`] or [`NetError::Answer`] when the network is not of the form that `models/recipe/net.py` makes.
     pub fn look_near(
         &self,
         spot: &RgbImage,
+        sides_px: &[usize],
         memory: &mut Memory,
     ) -> Result<Option<NearLook>, NetError> {
-        let Some(plan) = &self.near else {
-            return Ok(None);
-        };
-        let (w, h) = (spot.width() as usize, spot.height() as usize);
-        let whole = |n: usize| Part {
-            own: 0..n,
-            seen: 0..n,
-        };
-        let across = whole(w);
-        let looked = Looked {
-            rows: h,
-            cols: w,
-            row: &|row, cells| put_pixels(spot, &across, row, cells),
-        };
-        let answer = answer_of(plan, &looked, STEP_PX, NEAR_CHANNELS, memory)?;
-        let (row, col) = (answer.size.rows / 2, answer.size.cols / 2);
-        let stored = answer.size.channels;
-        let middle = |channel: usize| {
-            let cell = |row: usize, col: usize| f64::from(answer.row(row)[col * stored + channel]);
-            (cell(row - 1, col - 1) + cell(row - 1, col) + cell(row, col - 1) + cell(row, col))
-                / 4.0
-        };
-        let near = NearLook {
-            bean_logit: middle(0),
-            split_logit: middle(1),
-        };
-        memory.give_back(answer);
-        Ok(Some(near))
+        let seen = (self.near.iter().zip(sides_px))
+            .map(|(plan, &side)| middle_of(plan, (spot, side), memory))
+            .collect::<Result<Vec<_>, _>>()?;
+        let mean = |which: usize| seen.iter().map(|said| said[which]).sum::<f64>();
+        let n = seen.len() as f64;
+        Ok((n > 0.0).then(|| NearLook {
+            bean_logit: mean(0) / n,
+            split_logit: mean(1) / n,
+        }))
     }
 
     /// Looks at a plot as photographed (sRGB, at the network's scale), with memory of looks before.
@@ -240,6 +225,35 @@ impl Net {
         };
         answer_of(&self.plan, &looked, CELL_PX, CHANNELS, memory)
     }
+}
+
+/// What a network says of the middle of a spot, of which it looks at a square of this side.
+fn middle_of(
+    plan: &Plan,
+    (spot, side): (&RgbImage, usize),
+    memory: &mut Memory,
+) -> Result<[f64; NEAR_CHANNELS], NetError> {
+    let from = |n: u32| (n as usize).saturating_sub(side) / 2;
+    let (left, top) = (from(spot.width()), from(spot.height()));
+    let across = Part {
+        own: 0..side,
+        seen: left..left + side,
+    };
+    let looked = Looked {
+        rows: side,
+        cols: side,
+        row: &|row, cells| put_pixels(spot, &across, top + row, cells),
+    };
+    let answer = answer_of(plan, &looked, STEP_PX, NEAR_CHANNELS, memory)?;
+    let (row, col) = (answer.size.rows / 2, answer.size.cols / 2);
+    let stored = answer.size.channels;
+    let middle = |channel: usize| {
+        let cell = |row: usize, col: usize| f64::from(answer.row(row)[col * stored + channel]);
+        (cell(row - 1, col - 1) + cell(row - 1, col) + cell(row, col - 1) + cell(row, col)) / 4.0
+    };
+    let said = [middle(0), middle(1)];
+    memory.give_back(answer);
+    Ok(said)
 }
 
 /// Runs a network, and sees to it that its answer has the shape that is needed.

@@ -24,6 +24,8 @@ const MOST_KERNEL: usize = 15;
 const MOST_CHANNELS: usize = 2048;
 /// Most weights in all, as laid out to run.
 const MOST_WEIGHTS: usize = 1 << 26;
+/// Most networks that look from near.
+const MOST_NEAR: usize = 4;
 /// Most layers.
 const MOST_NODES: usize = 4096;
 
@@ -60,8 +62,8 @@ struct Reader<'a> {
     arch: Arch,
 }
 
-/// Reads a file: the network that looks at a plot, and, where there is one, that which looks at a spot from near.
-pub(super) fn plans(bytes: &[u8]) -> Result<(Plan, Option<Plan>), NetError> {
+/// Reads a file: the network that looks at a plot, and those that look at a spot from near, which come after it.
+pub(super) fn plans(bytes: &[u8]) -> Result<(Plan, Vec<Plan>), NetError> {
     let model = Model::decode(bytes).map_err(NetError::Unreadable)?;
     let graph = model.graph.unwrap_or_default();
     let kept = |name: &str| graph.initializer.iter().any(|t| t.name == name);
@@ -71,21 +73,19 @@ pub(super) fn plans(bytes: &[u8]) -> Result<(Plan, Option<Plan>), NetError> {
     if graph.node.len() > MOST_NODES {
         return Err(refuse("", "there are too many layers"));
     }
-    match (inputs.as_slice(), outputs.as_slice()) {
-        (&[input], &[output]) => Ok((plan(&graph, &graph.node, (input, output))?, None)),
-        (&[input, near_input], &[output, near_output]) => {
-            let far = nodes_for(&graph, output);
-            let near = nodes_for(&graph, near_output);
-            Ok((
-                plan(&graph, far, (input, output))?,
-                Some(plan(&graph, near, (near_input, near_output))?),
-            ))
-        }
-        _ => Err(NetError::Form {
+    if let (&[input], &[output]) = (inputs.as_slice(), outputs.as_slice()) {
+        return Ok((plan(&graph, &graph.node, (input, output))?, Vec::new()));
+    }
+    if inputs.len() != outputs.len() || !(2..=1 + MOST_NEAR).contains(&inputs.len()) {
+        return Err(NetError::Form {
             inputs: inputs.len(),
             outputs: outputs.len(),
-        }),
+        });
     }
+    let mut plans = (inputs.into_iter().zip(outputs))
+        .map(|(input, output)| plan(&graph, nodes_for(&graph, output), (input, output)));
+    let far = plans.next().expect("there are two or more")?;
+    Ok((far, plans.collect::<Result<_, _>>()?))
 }
 
 /// The nodes of which one value is made, in their order.

@@ -198,19 +198,25 @@ fn of_rten(model: &rten::Model, input: &str, raw: &RgbImage) -> NdTensor<f32, 4>
 /// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
 #[test]
 fn the_network_answers_as_another_runtime_says() {
-    let file = include_bytes!("../../../models/beans-v7.onnx");
+    let file = include_bytes!("../../../models/beans-v8.onnx");
     let net = Net::from_bytes(file).unwrap();
     let other = rten::Model::load(file.to_vec()).unwrap();
     let next = &mut chance(7);
-    let spot = patches_of_grey((64, 64), next);
+    let spot = patches_of_grey((96, 96), next);
     let ours = net
-        .look_near(&spot, &mut Memory::default())
+        .look_near(&spot, &[64, 96], &mut Memory::default())
         .unwrap()
         .unwrap();
-    let theirs = of_rten(&other, "near_x", &spot);
-    assert_eq!(theirs.shape(), [1, NEAR_CHANNELS, 4, 4]);
+    let inner = image::imageops::crop_imm(&spot, 16, 16, 64, 64).to_image();
+    let small = of_rten(&other, "near_x", &inner);
+    let large = of_rten(&other, "near2_x", &spot);
+    assert_eq!(small.shape(), [1, NEAR_CHANNELS, 4, 4]);
+    assert_eq!(large.shape(), [1, NEAR_CHANNELS, 6, 6]);
     for (channel, got) in [(0, ours.bean_logit), (1, ours.split_logit)] {
-        let middle = [(1, 1), (1, 2), (2, 1), (2, 2)].map(|(y, x)| theirs[[0, channel, y, x]]);
+        let middle = [(1, 1), (1, 2), (2, 1), (2, 2)].map(|(y, x)| {
+            let said = [small[[0, channel, y, x]], large[[0, channel, y + 1, x + 1]]];
+            said.iter().sum::<f32>() / 2.0
+        });
         let needed = f64::from(middle.iter().sum::<f32>() / 4.0);
         assert!((got - needed).abs() < 1e-3, "near: {got} for {needed}");
     }
@@ -411,19 +417,22 @@ fn renamed(bytes: &[u8], before: &str) -> Graph {
     graph
 }
 
-/// One file of both: the second looks from near.
-fn two_in_one(far: Graph, near: Graph) -> Vec<u8> {
-    let mut graph = far;
-    graph.node.extend(near.node);
-    graph.initializer.extend(near.initializer);
-    graph.input.extend(near.input);
-    graph.output.extend(near.output);
+/// One file of several: those after the first look from near.
+fn all_in_one(networks: impl IntoIterator<Item = Graph>) -> Vec<u8> {
+    let mut networks = networks.into_iter();
+    let mut graph = networks.next().unwrap();
+    for near in networks {
+        graph.node.extend(near.node);
+        graph.initializer.extend(near.initializer);
+        graph.input.extend(near.input);
+        graph.output.extend(near.output);
+    }
     Model { graph: Some(graph) }.encode_to_vec()
 }
 
 /// A network that looks from near: 2 channels at a sixteenth of the size, by one convolution.
-fn near_network() -> Vec<u8> {
-    let next = chance(9);
+fn near_network(seed: u32) -> Vec<u8> {
+    let next = chance(seed);
     let weights = floats("w", &[2, 3, 5, 5], std::iter::repeat_with(next).take(150));
     let way: &[(&str, &[i64])] = &[("strides", &[15, 15]), ("pads", &[2, 2, 2, 2])];
     file(
@@ -434,13 +443,21 @@ fn near_network() -> Vec<u8> {
 }
 
 #[test]
-fn two_networks_of_one_file_answer_as_each_alone() {
+fn the_networks_of_one_file_answer_as_each_alone() {
     let far = small_network(false, false);
-    let both = two_in_one(renamed(&far, ""), renamed(&near_network(), "near_"));
-    assert_eq!(made(&both), made(&far));
-    let (_, near) = read::plans(&both).unwrap();
-    let (alone, none) = read::plans(&near_network()).unwrap();
-    assert!(none.is_none());
+    let near = [near_network(9), near_network(10)];
+    let three = all_in_one([
+        renamed(&far, ""),
+        renamed(&near[0], "near_"),
+        renamed(&near[1], "near2_"),
+    ]);
+    assert_eq!(made(&three), made(&far));
+    let (_, in_one) = read::plans(&three).unwrap();
+    let alone = near.map(|file| {
+        let (alone, none) = read::plans(&file).unwrap();
+        assert!(none.is_empty());
+        alone
+    });
     let looked = Looked {
         rows: 60,
         cols: 60,
@@ -450,22 +467,25 @@ fn two_networks_of_one_file_answer_as_each_alone() {
         },
     };
     let memory = &mut Memory::default();
-    let [a, b] = [&near.unwrap(), &alone].map(|plan| plan.run(&looked, memory).unwrap());
-    assert_eq!((a.size.rows, a.row(2)), (b.size.rows, b.row(2)));
+    let [a, b] = [&in_one[0], &in_one[1]].map(|plan| plan.run(&looked, memory).unwrap());
+    let [c, d] = [&alone[0], &alone[1]].map(|plan| plan.run(&looked, memory).unwrap());
+    assert_eq!((a.size.rows, a.row(2)), (c.size.rows, c.row(2)));
+    assert_eq!((b.size.rows, b.row(2)), (d.size.rows, d.row(2)));
+    assert_ne!(a.row(2), b.row(2));
 
     // Two inputs of which one leads nowhere, and a name that both use.
-    let mut half = Model::decode(both.as_slice()).unwrap().graph.unwrap();
+    let mut half = Model::decode(three.as_slice()).unwrap().graph.unwrap();
     half.output.pop();
     let half = Model { graph: Some(half) }.encode_to_vec();
     let told = Net::from_bytes(&half).unwrap_err().to_string();
-    assert!(told.contains("2 inputs and 1 outputs"), "{told}");
+    assert!(told.contains("3 inputs and 2 outputs"), "{told}");
 }
 
 #[test]
 fn a_look_from_near_is_told_of_the_middle() {
     let small = include_bytes!("../../../fixtures/small-network/network.onnx");
     let far = Model::decode(&small[..]).unwrap().graph.unwrap();
-    assert!(!Net::from_bytes(small).unwrap().looks_near());
+    assert_eq!(Net::from_bytes(small).unwrap().near_looks(), 0);
     // One cell for 16 px: what is said is the mean of the four in the middle, of each channel.
     let mut pixels = RgbImage::new(64, 64);
     for (x, y, v) in [(16, 16, 255), (32, 16, 55), (16, 32, 5), (32, 32, 100)] {
@@ -481,11 +501,13 @@ fn a_look_from_near_is_told_of_the_middle() {
     ];
     let near = Model::decode(file(nodes, kept.into(), "y").as_slice()).unwrap();
     let near = renamed(&near.encode_to_vec(), "near_");
-    let net = Net::from_bytes(&two_in_one(far, near)).unwrap();
-    let seen = net
-        .look_near(&pixels, &mut Memory::default())
-        .unwrap()
-        .unwrap();
+    let net = Net::from_bytes(&all_in_one([far, near])).unwrap();
+    let look = |pixels: &RgbImage| net.look_near(pixels, &[64], &mut Memory::default());
+    let seen = look(&pixels).unwrap().unwrap();
+    // Of a larger spot it is the middle that is looked at.
+    let mut larger = RgbImage::from_pixel(96, 96, image::Rgb([200; 3]));
+    image::imageops::replace(&mut larger, &pixels, 16, 16);
+    assert_eq!(look(&larger).unwrap().unwrap(), seen);
     let mean = (255.0 + 55.0 + 5.0 + 100.0) / 4.0 / 255.0 - 0.5;
     assert!((seen.bean_logit - mean).abs() < 1e-6, "{seen:?}");
     assert!((seen.split_logit + 1.0).abs() < 1e-6, "{seen:?}");
