@@ -711,7 +711,7 @@ fn other_model(field: &Field, name: &str) {
     );
     change(
         "weights",
-        "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned(),
+        "[-2, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]".to_owned(),
     );
     change("least_photo_px_per_mm", "99".to_owned());
     field.put(&format!("{name}.onnx"), &network);
