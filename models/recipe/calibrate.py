@@ -77,7 +77,7 @@ def columns(q):
     return np.stack([one, x, np.minimum(x, -.5), c, c * x, s, s * x, k, k * x, g, g * x, r, b], 1)
 
 
-def near_photos(both, folder, least_heat=0):
+def near_photos(both, folder, least_heat):
     """As `photos`, of the hilltops of at least this heat that were looked at from near, with z, what the near look gave as a logit."""
     counts, near = both.split("+"); seen = {os.path.basename(p["photo"]): {(o["x_px"], o["y_px"]): o["probability"] for o in p["objects"] if o["kind"] != "pod"} for p in json.load(open(near))["photos"]}
     for q in photos(counts, folder, False):
@@ -164,7 +164,7 @@ def main():
                 cov = np.average([lo <= q["target"] <= hi for (m, lo, hi), q in zip(L, ph)], weights=each)
                 score = (np.average([interval_score(lo, hi, q["target"]) for (m, lo, hi), q in zip(L, ph)], weights=each), cov, wd, stray, shift)
                 tried.append(score)
-        best = min((t for t in tried if t[0] <= 1.01 * min(tried)[0]), key=lambda t: (-t[1], t[2]))      # of those as good within a hundredth, what holds most often
+        most = 1.01 * min(tried)[0]; best = min((t for t in tried if t[0] <= most), key=lambda t: (-t[1], t[2]))      # of those as good within a hundredth, what holds most often
         print("  coverage %.3f median width %.3f with stray %.2f shift %.2f" % best[1:])
         for (c, d), s in zip(sets, S):
             L = [pmf_limits(q["p"], q["rate"], best[3], best[4]) for q in s]

@@ -40,16 +40,9 @@ class First:
         from onnx import numpy_helper as nh
         torch.set_num_threads(1); torch.backends.cudnn.benchmark = False; s.dev = "cuda:%d" % (os.getpid() % torch.cuda.device_count()) if torch.cuda.is_available() else "cpu"
         v = {i.name: nh.to_array(i) for i in onnx.load(file).graph.initializer}; t = lambda a: torch.tensor(a, dtype=torch.float32, device=s.dev)
-        s.w = {k[:-2]: (t(v[k].astype(np.float32) * v[k[:-2] + ".s"][:, None, None, None]), t(v[k[:-2] + ".b"])) for k in v if k.endswith(".q")}; s.ls = netdef.layers("fine")
-
-    def out(s, x):
-        import torch.nn.functional as F
-        v = {"x": x}
-        for name, op, ins, a in s.ls:
-            if op == "conv": w, b = s.w[name]; y = F.conv2d(v[ins[0]], w, b, a[3], a[2] // 2); v[name] = F.relu_(y) if a[4] else y
-            elif op == "addrelu": v[name] = F.relu(v[ins[0]] + v[ins[1]])
-            else: v[name] = F.interpolate(v[ins[0]], scale_factor=2, mode="nearest")
-        return v["y"]
+        s.w = {k[:-2]: (t(v[k].astype(np.float32) * v[k[:-2] + ".s"][:, None, None, None]), t(v[k[:-2] + ".b"])) for k in v if k.endswith(".q") and not k.startswith("near")}
+        s.ls = next(ls for ls in map(netdef.layers, netdef.SIZES) if {n for n, op, _, _ in ls if op == "conv"} == set(s.w))      # whose names the file's are
+        s.out = lambda x: netdef.run(s.ls, x, lambda name, x, a: torch.conv2d(x, *s.w[name], a[3], a[2] // 2))
 
     def heat(s, im, twice=True):
         """Bean heat, a cell for 2 px, of a BGR picture at the first network's scale; looked at mirrored too, or not."""
@@ -68,7 +61,7 @@ def hilltops(heat):
     return np.stack([2 * x + 1., 2 * y + 1., heat[y, x]], 1)
 
 
-def patches(first, im, rows, ok=None, twice=True, r=np.random.default_rng(0)):
+def patches(first, im, rows, r, ok=None, twice=True):
     """Patches about the hilltops of one flat picture at PX_PER_MM with truth `rows` (as in pack.py); `ok`: 255 where there is picture."""
     tops = hilltops(first.heat(cv2.resize(im, None, fx=.5, fy=.5, interpolation=cv2.INTER_AREA), twice)); tops[:, :2] *= 2
     beans = rows[(rows[:, 0] < 2) & (rows[:, 4] >= IGNORED)]; y, split = np.zeros(len(tops), np.int8), np.zeros(len(tops), np.int8)
@@ -96,7 +89,7 @@ def draw(a, w):
     while time.time() - t0 < a.seconds:
         some = []
         for _ in range(8):
-            try: some.append(patches(first, *synth.tile(r, 608, cut, gr, (), PX_PER_MM, (1.5, 9.0)), r=r))
+            try: some.append(patches(first, *synth.tile(r, 608, cut, gr, (), PX_PER_MM, (1.5, 9.0)), r))
             except cv2.error: continue
         keep(f"{a.out}/{a.name}_{w:02}_{n:04}.npz", {k: np.concatenate([s[k] for s in some]) for k in some[0]}); n += 1
 
@@ -123,7 +116,7 @@ def cut_one(job):
             pic, M = (im, H) if k == 0 else coarser(im, H, r) or (None, None)
             if pic is None: continue
             if k: fl = cv2.warpPerspective(pic, M, fl.shape[1::-1], flags=cv2.INTER_CUBIC)
-            d = patches(cut_one.first, fl, rows, cv2.warpPerspective(np.full(pic.shape[:2], 255, np.uint8), M, fl.shape[1::-1]), not a.coarser, r)
+            d = patches(cut_one.first, fl, rows, r, cv2.warpPerspective(np.full(pic.shape[:2], 255, np.uint8), M, fl.shape[1::-1]), twice=not a.coarser)      # to train on, one look will do
             keep(f"{a.out}/{stem}{'_coarse%d' % k if k else ''}.npz", d); done += [len(d["y"]), int(d["y"].sum())]
         print(stem, fl.shape, done, flush=True)
     except Exception as e: print("not", f, repr(e)[:200], flush=True)

@@ -73,6 +73,21 @@ def cost(ls, h, w):
     return macs, weights
 
 
+def run(ls, x, conv):
+    """What layers make of `x`; conv(name, x, args) convolves."""
+    import torch.nn.functional as F
+    v = {"x": x}
+    for name, op, ins, a in ls:
+        if op == "conv":
+            t = conv(name, v[ins[0]], a); t = F.relu(t) if a[4] else t
+        elif op == "addrelu":
+            t = F.relu(v[ins[0]] + v[ins[1]])
+        else:
+            t = F.interpolate(v[ins[0]], scale_factor=2, mode="nearest")
+        v[name] = t
+    return v["y"]
+
+
 def torch_net(ls):
     import torch
     from torch import nn
@@ -88,16 +103,7 @@ def torch_net(ls):
                     s.c[name] = nn.Sequential(nn.Conv2d(i, o, k, st, k // 2, bias=False), nn.BatchNorm2d(o)) if name != "y" else nn.Sequential(nn.Conv2d(i, o, k, st, k // 2))
 
         def forward(s, x):
-            v = {"x": x}
-            for name, op, ins, a in s.ls:
-                if op == "conv":
-                    t = s.c[name](v[ins[0]]); t = F.relu(t) if a[4] else t
-                elif op == "addrelu":
-                    t = F.relu(v[ins[0]] + v[ins[1]])
-                else:
-                    t = F.interpolate(v[ins[0]], scale_factor=2, mode="nearest")
-                v[name] = t
-            return v["y"]
+            return run(s.ls, x, lambda name, x, a: s.c[name](x))
     return Net()
 
 
@@ -163,20 +169,20 @@ def onnx_model(ls, weights):
     return finished(h.make_graph(nodes, "beans", [h.make_tensor_value_info("x", T.FLOAT, [1, 3, "h", "w"])], [h.make_tensor_value_info("y", T.FLOAT, [1, ls[-1][3][1], "hy", "wy"])], [nh.from_array(np.array([1, 1, 2, 2], "float32"), "up_scale")] + inits))
 
 
-def graph_of(file, near=True):
-    """Of the bytes of an ONNX file, the graph, with or without the near looks."""
-    import onnx
-    g = onnx.load_model_from_string(file).graph
+def first_alone(g):
+    """Takes the near looks out of the graph of an ONNX file."""
     for part in (g.node, g.initializer, g.input, g.output):
-        kept = [v for v in part if near or not (v.output[0] if part is g.node else v.name).startswith("near")]; del part[:]; part.extend(kept)
-    return g
+        kept = [v for v in part if not (v.output[0] if part is g.node else v.name).startswith("near")]; del part[:]; part.extend(kept)
 
 
 def with_near(file, ls, weights, beside):
     """The bytes of an ONNX file that holds the first network of `file` and, after it, the near look: input near_x, output near_y; or, `beside`
     those that `file` holds, one more: near2_x, near2_y and so on."""
+    import onnx
     from onnx import TensorProto as T, helper as h
-    g = graph_of(file, beside); n = len(g.input); p = "near_" if n == 1 else "near%d_" % n; nodes, inits = onnx_part(ls, weights, p)
+    g = onnx.load_model_from_string(file).graph
+    if not beside: first_alone(g)
+    n = len(g.input); p = "near_" if n == 1 else "near%d_" % n; nodes, inits = onnx_part(ls, weights, p)
     g.node.extend(nodes); g.initializer.extend(inits); g.input.append(h.make_tensor_value_info(p + "x", T.FLOAT, [1, 3, p + "h", p + "w"])); g.output.append(h.make_tensor_value_info(p + "y", T.FLOAT, [1, ls[-1][3][1], p + "hy", p + "wy"]))
     return finished(g)
 

@@ -23,6 +23,7 @@ import numpy as np
 KINDS = dict(close=10, usual=20, strange=30)
 EVERY = ["pvc1ft", "pvc1ft", "bar0.5m", "lath24d", "lath24s", "rect1x25", "hoop"]
 PLACES = dict(close=["pvc1ft"], usual=EVERY, strange=EVERY)
+HEIGHTS_MM = dict(close=(500, 900), usual=(850, 1400), strange=(500, 1400))
 COATS = [(96, 118, 62), (134, 140, 84), (104, 72, 46), (78, 56, 42), (60, 52, 48), (228, 214, 178), (206, 170, 90), (168, 120, 74), (190, 184, 120), (150, 104, 88)]   # sRGB of whole lots
 LIGHTS = ["overcast", "brightovc", "dusk"] + ["sun%d%s" % (e, s) for e in range(20, 75, 5) for s in ("", "ps")]
 
@@ -32,7 +33,7 @@ def conditions(kind, n, soils):
     r = np.random.default_rng([KINDS[kind], n]); pick = lambda v: v[int(r.integers(len(v)))]; close = kind == "close"
     beans = 0 if r.random() < .06 else int(round(float(np.exp(r.uniform(np.log(2), np.log(70))))))
     return dict(n=n, seed=1_000_000 * KINDS[kind] + n, frame=pick(PLACES[kind]), soil=pick(list(soils)), wet=round(float(r.choice([0, r.uniform(0, .9)])), 2), cover=round(float(r.uniform(.05, .85)), 2), beans=beans,
-                light=pick(LIGHTS), height=int(r.uniform(*dict(close=(500, 900), usual=(850, 1400), strange=(500, 1400))[kind])), tilt=round(float(r.gamma(2.5, 2.5)), 1) if close else round(float(min(r.gamma(3, 2.5), 25)), 1), orient=pick([1, 6, 1, 6, 8, 3]),
+                light=pick(LIGHTS), height=int(r.uniform(*HEIGHTS_MM[kind])), tilt=round(float(r.gamma(2.5, 2.5)), 1) if close else round(float(min(r.gamma(3, 2.5), 25)), 1), orient=pick([1, 6, 1, 6, 8, 3]),
                 size=(4032, 3024) if close else pick([(3000, 2250), (3000, 2250), (3264, 2448), (4032, 3024)]), k1=round(float(r.normal(0, .05 if kind == "strange" else .03)), 3), tilth=pick(["crumb", "cloddy", "crust"]), rows=bool(r.random() < .65), straw=bool(r.random() < .1))
 
 
@@ -40,8 +41,8 @@ def strange(maker, n):
     """Changes what a maker makes its scenes of, by chance, for scene `n`: coats, sizes, soil, residue, pods."""
     r = np.random.default_rng([KINDS["strange"], n, 1]); S = maker["Scene"]; other = lambda c, by, tint: tuple(float(v) for v in np.clip(np.array(c) * np.exp(r.normal(0, by)) * np.exp(r.normal(0, tint, 3)), 12, 245))
     if r.random() < .6:                                # a lot of another coat, with some of the maker's own kind in it
-        lot = COATS[int(r.integers(len(COATS)))]; share = r.uniform(.5, 1); S.BEANCOL = [(other(c, .1, .04), w * (1 - share)) for c, w in S.BEANCOL]
-        S.BEANCOL = [(c if i else other(lot, .12, .05), w + (share if i == 0 else 0)) for i, (c, w) in enumerate(S.BEANCOL)]; total = sum(w for _, w in S.BEANCOL); S.BEANCOL = [(c, w / total) for c, w in S.BEANCOL]
+        lot = COATS[int(r.integers(len(COATS)))]; share = r.uniform(.5, 1); (_, w), *own = [(other(c, .1, .04), w * (1 - share)) for c, w in S.BEANCOL]
+        S.BEANCOL = [(other(lot, .12, .05), w + share), *own]
     else: S.BEANCOL = [(other(c, .12, .06), w) for c, w in S.BEANCOL]
     for name in maker["SOILS"]: maker["SOILS"][name] = other(maker["SOILS"][name], .25, .05)
     S.PODCOL = [other(c, .2, .08) for c in S.PODCOL]

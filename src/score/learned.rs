@@ -102,11 +102,10 @@ pub fn judge(
     (maps, hilltops, near): (&Maps, &Hilltops, Option<&[Option<NearLook>]>),
     card: &Card,
 ) -> Judged {
-    let light = &plot.light;
     let around = Surroundings::new(
         ground.shares.lighter_pct,
         plot.photo_px_per_mm,
-        light.blur_sigma_mm,
+        plot.light.blur_sigma_mm,
     )
     .with_hilltops(&hilltops.heats_inside(), plot.inside_m2() / M2_PER_FT2);
     let mut found: Vec<Scored> = Vec::new();

@@ -179,11 +179,11 @@ impl Net {
         let seen = (self.near.iter().zip(sides_px))
             .map(|(plan, &side)| middle_of(plan, (spot, side), memory))
             .collect::<Result<Vec<_>, _>>()?;
-        let mean = |which: usize| seen.iter().map(|said| said[which]).sum::<f64>();
-        let n = seen.len() as f64;
-        Ok((n > 0.0).then(|| NearLook {
-            bean_logit: mean(0) / n,
-            split_logit: mean(1) / n,
+        let mean =
+            |which: usize| seen.iter().map(|said| said[which]).sum::<f64>() / seen.len() as f64;
+        Ok((!seen.is_empty()).then(|| NearLook {
+            bean_logit: mean(0),
+            split_logit: mean(1),
         }))
     }
 

@@ -473,7 +473,7 @@ fn the_networks_of_one_file_answer_as_each_alone() {
     assert_eq!((b.size.rows, b.row(2)), (d.size.rows, d.row(2)));
     assert_ne!(a.row(2), b.row(2));
 
-    // Two inputs of which one leads nowhere, and a name that both use.
+    // Three inputs of which one leads nowhere, and a name that all of them use.
     let mut half = Model::decode(three.as_slice()).unwrap().graph.unwrap();
     half.output.pop();
     let half = Model { graph: Some(half) }.encode_to_vec();
