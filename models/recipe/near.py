@@ -1,8 +1,8 @@
 """The near look: a small network that judges each hilltop of the first one at twice its scale.
 
 usage: near.py draw OUT_DIR --first beans.onnx --cutouts DIR --ground DIR [--workers 8] [--seconds 300]      patches of drawn tiles
-       near.py cut OUT_DIR NAME=PHOTO_DIR [...] --first beans.onnx [--workers 8] [--watch SECONDS] [--coarser 1]      patches of photos with truth
-       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near-wide] [--side 64] [--minutes 4] [--seed 1]      weights, as .pt and .onnx
+       near.py cut OUT_DIR NAME=PHOTO_DIR [...] --first beans.onnx [--workers 8] [--watch SECONDS] [--coarser 1] [--most 180]      patches of photos with truth
+       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near-wide] [--side 64] [--minutes 4] [--seed 1] [--start FILE.pt]      weights, as .pt and .onnx
 
 A patch is SIDE px square about a hilltop of the first network's heat, at PX_PER_MM; a patch file, NAME_PHOTO.npz, holds many of one photo or of some
 tiles: im (n, SIDE, SIDE, 3) uint8 BGR, y (n,) 1 bean, 0 none (beans hardly seen, and second hilltops on one, are left out), split (n,), heat (n,).
@@ -26,7 +26,6 @@ import synth
 PX_PER_MM = 2 * synth.PX_PER_MM
 SIDE = 136              # px of a patch that is kept; turned and shifted at random, the middle `--side` px go in
 MIDDLE = 96             # px about a hilltop that must be in the picture
-MOST = 180              # patches of a photo with a bean, and likewise without
 LEAST_HEAT = .03        # as `least_heat` of the card
 SEEN, IGNORED = .3, .1  # as in train.py
 
@@ -61,9 +60,9 @@ def hilltops(heat):
     return np.stack([2 * x + 1., 2 * y + 1., heat[y, x]], 1)
 
 
-def patches(first, im, rows, r, ok=None, twice=True):
-    """Patches about the hilltops of one flat picture at PX_PER_MM with truth `rows` (as in pack.py); `ok`: 255 where there is picture."""
-    tops = hilltops(first.heat(cv2.resize(im, None, fx=.5, fy=.5, interpolation=cv2.INTER_AREA), twice)); tops[:, :2] *= 2
+def patches(first, im, rows, r, ok=None, twice=True, most=180):
+    """Patches about the hilltops of one flat picture at PX_PER_MM with truth `rows` (as in pack.py), at most `most` with a bean and likewise without; `ok`: 255 where there is picture."""
+    tops = hilltops(first.heat(cv2.resize(im, None, fx=.5, fy=.5, interpolation=cv2.INTER_AREA), twice)); tops[:, :2] *= 2; tops = tops[(tops[:, 0] < im.shape[1]) & (tops[:, 1] < im.shape[0])]      # what is looked at is a little larger
     beans = rows[(rows[:, 0] < 2) & (rows[:, 4] >= IGNORED)]; y, split = np.zeros(len(tops), np.int8), np.zeros(len(tops), np.int8)
     if len(beans) and len(tops):
         d = np.hypot(tops[:, None, 0] - beans[None, :, 1], tops[:, None, 1] - beans[None, :, 2]) / np.maximum(1.2 * beans[None, :, 3], 6); taken = set()
@@ -74,7 +73,7 @@ def patches(first, im, rows, r, ok=None, twice=True):
     h, m = SIDE // 2, MIDDLE // 2; wide = cv2.copyMakeBorder(im, h, h, h, h, cv2.BORDER_REPLICATE); there = np.zeros(im.shape[:2], bool)
     there[m:-m, m:-m] = True if ok is None else cv2.erode(ok, np.ones((MIDDLE, MIDDLE), np.uint8))[m:-m, m:-m] > 0
     use = [i for i, (x, t, heat) in enumerate(tops) if there[int(t), int(x)] and (y[i] or heat >= .1 or r.random() < .25)]      # of the many weak ones without a bean, one in four
-    use = sorted(int(i) for v in (1, 0) for i in r.permutation([i for i in use if y[i] == v])[:MOST])
+    use = sorted(int(i) for v in (1, 0) for i in r.permutation([i for i in use if y[i] == v])[:most])
     cut = [cv2.getRectSubPix(wide, (SIDE, SIDE), (tops[i, 0] + h - .5, tops[i, 1] + h - .5)) for i in use]
     return dict(im=np.array(cut, np.uint8).reshape(-1, SIDE, SIDE, 3), y=y[use], split=split[use], heat=tops[use, 2].astype(np.float32))
 
@@ -116,7 +115,7 @@ def cut_one(job):
             pic, M = (im, H) if k == 0 else coarser(im, H, r) or (None, None)
             if pic is None: continue
             if k: fl = cv2.warpPerspective(pic, M, fl.shape[1::-1], flags=cv2.INTER_CUBIC)
-            d = patches(cut_one.first, fl, rows, r, cv2.warpPerspective(np.full(pic.shape[:2], 255, np.uint8), M, fl.shape[1::-1]), twice=not a.coarser)      # to train on, one look will do
+            d = patches(cut_one.first, fl, rows, r, cv2.warpPerspective(np.full(pic.shape[:2], 255, np.uint8), M, fl.shape[1::-1]), twice=not a.coarser, most=a.most)      # to train on, one look will do
             keep(f"{a.out}/{stem}{'_coarse%d' % k if k else ''}.npz", d); done += [len(d["y"]), int(d["y"].sum())]
         print(stem, fl.shape, done, flush=True)
     except Exception as e: print("not", f, repr(e)[:200], flush=True)
@@ -133,13 +132,13 @@ def cut(a):
 
 
 def read(folders, names, side):
-    """Patches of `names`, of which only as much as turning needs is kept."""
+    """Patches of `names`, of which only as much as turning needs is kept; and of how many files they are."""
     files = [f for d in folders for f in sorted(glob.glob(d + "/*.npz")) if os.path.basename(f).startswith(tuple(n + "_" for n in names)) and ".part" not in f]; m = (SIDE - min(SIDE, side * 3 // 2)) // 2; got = []
     for f in files:
         try: v = dict(np.load(f))
         except (OSError, ValueError, EOFError): print("not", f); continue
-        if len(v["y"]): v["im"] = v["im"][:, m:SIDE - m, m:SIDE - m]; got.append(v)
-    return {k: np.concatenate([v[k] for v in got]) for k in ("im", "y", "split", "heat")}, len(got)
+        if len(v["y"]): v["im"] = np.ascontiguousarray(v["im"][:, m:SIDE - m, m:SIDE - m]); got.append(v)
+    return {k: np.concatenate([v.pop(k) for v in got]) for k in ("im", "y", "split", "heat")}, len(got)
 
 
 def shown(x, dev, side, gen=None):
@@ -164,7 +163,7 @@ def train(a):
     dev = "cuda" if torch.cuda.is_available() else "cpu"; torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True; t0 = time.time(); name = "%s-%d" % (a.size, a.side)
     d, files = read(a.sets, a.train.split(","), a.side); x, y, sp = torch.from_numpy(d["im"]).to(dev), torch.from_numpy(d["y"]).float().to(dev), torch.from_numpy(d["split"]).float().to(dev); del d
     vals = {v: read(a.sets, [v], a.side)[0] for v in a.val.split(",")}; print("%.0f s: %d patches, %d beans, in %d files; to judge by:" % (time.time() - t0, len(y), y.sum(), files), {k: (len(v["y"]), int((v["y"] > 0).sum())) for k, v in vals.items()}, flush=True)
-    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last); opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen, mid = 0, [], a.side // 32
+    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last); m.load_state_dict(torch.load(a.start, map_location=dev)) if a.start else None; opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen, mid = 0, [], a.side // 32
     said = lambda x: m(x)[:, :, mid - 1:mid + 1, mid - 1:mid + 1].float().mean((2, 3)); ch = lambda t: t.contiguous(memory_format=torch.channels_last)
 
     def judge():
@@ -194,8 +193,8 @@ def figures(l, y):
 
 def main():
     ap = argparse.ArgumentParser(); ap.add_argument("what", choices=["draw", "cut", "train"]); ap.add_argument("out"); ap.add_argument("sets", nargs="*")
-    for k, d in dict(first="", cutouts="", ground="", name="drawn", train="drawn", val="", size="near").items(): ap.add_argument("--" + k, default=d)
-    for k, d in dict(workers=8, seed=1, batch=1024, cutouts_from=1, cutouts_to=22, side=64, coarser=0).items(): ap.add_argument("--" + k.replace("_", "-"), type=int, default=d)
+    for k, d in dict(first="", cutouts="", ground="", name="drawn", train="drawn", val="", size="near", start="").items(): ap.add_argument("--" + k, default=d)
+    for k, d in dict(workers=8, seed=1, batch=1024, cutouts_from=1, cutouts_to=22, side=64, coarser=0, most=180).items(): ap.add_argument("--" + k.replace("_", "-"), type=int, default=d)
     for k, d in dict(seconds=300, watch=0, minutes=4, lr=2e-3).items(): ap.add_argument("--" + k, type=float, default=d)
     a = ap.parse_args(); os.makedirs(a.out, exist_ok=True)
     if a.what == "cut": cut(a)
