@@ -61,8 +61,8 @@ pub enum ModelError {
 }
 
 /// The network that comes with podfall, and its card.
-const NETWORK: &[u8] = include_bytes!("../models/beans-v8.onnx");
-const CARD: &str = include_str!("../models/beans-v8.toml");
+const NETWORK: &[u8] = include_bytes!("../models/beans-v9.onnx");
+const CARD: &str = include_str!("../models/beans-v9.toml");
 
 /// The card of the model that comes with podfall, without its network.
 ///
@@ -176,8 +176,13 @@ fn check_allowance(allowance: &Allowance) -> Result<(), ModelError> {
     ] {
         number(what, value, (0.0..=most).contains(&value))?;
     }
-    let weak = allowance.missed_beans_weak;
-    number("missed_beans_weak", weak, weak.is_finite())
+    for (what, value) in [
+        ("missed_beans_weak", allowance.missed_beans_weak),
+        ("missed_beans_scale", allowance.missed_beans_scale),
+    ] {
+        number(what, value, value.is_finite())?;
+    }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -200,6 +205,7 @@ mod tests {
             ("weights", "[inf, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0]"),
             ("missed_beans ", "nan"),
             ("missed_beans_weak", "inf"),
+            ("missed_beans_scale", "nan"),
             ("missed_pods", "-0.1"),
             ("shift_logit", "1e9"),
             ("stray", "1e12"),

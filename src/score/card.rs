@@ -164,12 +164,15 @@ impl Surroundings {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Allowance {
-    /// Beans that can be seen and that no object stands for, per bean found, on a plot with 19 weak hilltops a square
-    /// foot ([`Surroundings`], k = 0).
+    /// Beans that can be seen and that the objects' probabilities do not add up to, per bean that they do, on a plot with 19 weak
+    /// hilltops a square foot in a photo of 2.5 px per mm ([`Surroundings`], k = s = 0).
     pub missed_beans: f64,
     /// By how much the logarithm of that grows with k: where much looks a little like a bean, more beans are missed.
     #[serde(default)]
     pub missed_beans_weak: f64,
+    /// And with s ([`Surroundings`]; below 0: in a finer photo fewer are missed).
+    #[serde(default)]
+    pub missed_beans_scale: f64,
     /// Pods likewise.
     pub missed_pods: f64,
     /// Standard deviation, in logits, by which a photo's probabilities are off together.
@@ -184,10 +187,12 @@ const MOST_MISSED: f64 = 0.4;
 impl Allowance {
     /// The allowance on a plot with these surroundings.
     pub fn at(&self, around: Surroundings) -> Self {
-        let missed = self.missed_beans * (self.missed_beans_weak * around.weak).exp();
+        let grows = self.missed_beans_weak * around.weak + self.missed_beans_scale * around.scale;
+        let missed = self.missed_beans * grows.exp();
         Self {
             missed_beans: missed.min(MOST_MISSED.max(self.missed_beans)),
             missed_beans_weak: 0.0,
+            missed_beans_scale: 0.0,
             ..*self
         }
     }
@@ -249,7 +254,7 @@ mod tests {
 
     #[test]
     fn more_heat_is_more_probable_in_every_surrounding() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v8.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v9.toml")).unwrap();
         let rises = |calibration: &Calibration, around| {
             let p: Vec<f64> = (1..20)
                 .map(|i| calibration.probability(f64::from(i) / 20.0, around))
@@ -272,7 +277,7 @@ mod tests {
 
     #[test]
     fn what_is_seen_from_near_counts_for_and_against() {
-        let card: Card = toml::from_str(include_str!("../../models/beans-v8.toml")).unwrap();
+        let card: Card = toml::from_str(include_str!("../../models/beans-v9.toml")).unwrap();
         let around = Surroundings::new(30.0, 4.0, 0.3).with_hilltops(&[0.9; 20], 1.0);
         let seen = |bean_logit| {
             Some(NearLook {
@@ -306,10 +311,11 @@ mod tests {
     }
 
     #[test]
-    fn more_is_allowed_for_where_much_looks_a_little_like_a_bean() {
+    fn more_is_allowed_for_where_much_looks_a_little_like_a_bean_and_in_coarser_photos() {
         let allowance = Allowance {
             missed_beans: 0.01,
             missed_beans_weak: 1.0,
+            missed_beans_scale: -0.5,
             missed_pods: 0.1,
             shift_logit: 1.0,
             stray: 0.1,
@@ -322,8 +328,16 @@ mod tests {
         assert!((missed(19) - 0.01).abs() < 1e-4, "{}", missed(19));
         assert!((missed(120) - 0.01 * 121.0 / 20.0855).abs() < 1e-4);
         assert!((missed(100_000) - MOST_MISSED).abs() < 1e-12);
+        let at = |scale: f64| {
+            let around = Surroundings::new(30.0, scale, 0.3).with_hilltops(&[0.1; 19], 1.0);
+            allowance.at(around).missed_beans
+        };
+        // s = ln (5 / 2.5): half as many for the half power; finer than 5 px per mm counts as 5.
+        assert!((at(5.0) / at(2.5) - 0.5_f64.sqrt()).abs() < 1e-9);
+        assert!(at(1.5) > at(2.5) && (at(9.0) - at(5.0)).abs() < 1e-12);
         let plain = Allowance {
             missed_beans_weak: 0.0,
+            missed_beans_scale: 0.0,
             ..allowance
         };
         let around = Surroundings::new(30.0, 2.5, 0.3).with_hilltops(&[0.1; 300], 1.0);
