@@ -172,6 +172,11 @@ fn check_allowance(allowance: &Allowance) -> Result<(), ModelError> {
         ("missed_beans", allowance.missed_beans, 10.0),
         ("missed_pods", allowance.missed_pods, 10.0),
         ("shift_logit", allowance.shift_logit, 10.0),
+        (
+            "shift_pods_logit",
+            allowance.shift_pods_logit.unwrap_or_default(),
+            10.0,
+        ),
         ("stray", allowance.stray, 1000.0),
     ] {
         number(what, value, (0.0..=most).contains(&value))?;
@@ -208,6 +213,7 @@ mod tests {
             ("missed_beans_scale", "nan"),
             ("missed_pods", "-0.1"),
             ("shift_logit", "1e9"),
+            ("shift_pods_logit", "-1"),
             ("stray", "1e12"),
             ("sides_px", "[64, 48]"),
             ("sides_px", "[]"),

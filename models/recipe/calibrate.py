@@ -191,6 +191,7 @@ def main():
                 t = re.sub(r"(?m)^%s = [^\n]+" % k, lambda m: "%s = %s" % (k, x), t)
         for k, (kn, missed, weak, fine, stray, shift) in out.items():
             t = re.sub(r"(\[%s\]\nleast_heat = [^\n]+\nweights = )[^\n]+" % k, lambda m: m.group(1) + json.dumps(kn), t); t = re.sub(r"missed_%ss = [^\n]+" % k, "missed_%ss = %.6f" % (k, missed), t)
+            if k == "pod": t = re.sub(r"shift_pods_logit = [^\n]+", "shift_pods_logit = %.2f" % shift, t)
             if k == "bean": t = re.sub(r"missed_beans_weak = [^\n]+", "missed_beans_weak = %.3f" % weak, t); t = re.sub(r"missed_beans_scale = [^\n]+", "missed_beans_scale = %.3f" % fine, t); t = re.sub(r"shift_logit = [^\n]+", "shift_logit = %.2f" % shift, t); t = re.sub(r"stray = [^\n]+", "stray = %.2f" % stray, t)
         open(card, "w").write(t)
 

@@ -248,7 +248,7 @@ pub fn read_confirmed(counts: &CountsFile, folder: &Path) -> anyhow::Result<Conf
         out: folder.to_owned(),
     };
     let card = batch::card_of_counts(&layout, &counts.model);
-    let settings = MarkSettings::of(&card.allowance);
+    let settings = MarkSettings::of(&card);
     Ok(confirmed(counts, &marks, &recounted, &settings))
 }
 

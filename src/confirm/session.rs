@@ -96,7 +96,7 @@ fn settings(folder: &Path, counts: &CountsFile) -> MarkSettings {
     let layout = Layout {
         out: folder.to_owned(),
     };
-    MarkSettings::of(&batch::card_of_counts(&layout, &counts.model).allowance)
+    MarkSettings::of(&batch::card_of_counts(&layout, &counts.model))
 }
 
 impl Session {

@@ -12,7 +12,7 @@ use crate::{
     counts::{Counts, Kind, Limits, Object, PhotoCount, Status},
     geometry::Point,
     plot::{self, PlotMap},
-    score::card::Allowance,
+    score::card::Card,
 };
 
 /// How far from its place an object may lie to be the one that a mark means, mm: half a soybean's width (6.5 mm),
@@ -25,17 +25,20 @@ const SAME_MM: f64 = 1.0;
 /// How counts are made of marks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MarkSettings {
-    /// Standard deviation, in logits, by which a photo's probabilities are off together: the model's own.
-    pub shift_logit: f64,
+    /// Standard deviation, in logits, by which a photo's probabilities of beans are off together: the model's own.
+    pub bean_shift_logit: f64,
+    /// The same of pods.
+    pub pod_shift_logit: f64,
     /// [`HOME_MM`].
     pub home_mm: f64,
 }
 
 impl MarkSettings {
-    /// For a model with these allowances.
-    pub fn of(allowance: &Allowance) -> Self {
+    /// For a model with this card. Where it looks from near it does so at every photo fine enough to be counted.
+    pub fn of(card: &Card) -> Self {
         Self {
-            shift_logit: allowance.shift_logit,
+            bean_shift_logit: card.of_beans(true).shift_logit,
+            pod_shift_logit: card.of_pods().shift_logit,
             home_mm: HOME_MM,
         }
     }
@@ -357,7 +360,7 @@ fn put_right(
     settings: &MarkSettings,
 ) -> Counts {
     type Chance = fn(&crate::score::Chances) -> f64;
-    let limits = |was: Limits, chance: Chance, takes_in_added: bool| {
+    let limits = |was: Limits, chance: Chance, takes_in_added: bool, shift_logit: f64| {
         let listed: f64 = objects.iter().map(|o| chance(&o.chances)).sum();
         let added = if takes_in_added {
             found.fresh as f64
@@ -376,11 +379,12 @@ fn put_right(
             &Allowances {
                 missed: 0.0,
                 stray: unlisted,
-                shift_logit: settings.shift_logit,
+                shift_logit,
             },
         )
     };
-    let pods = limits(before.pods, |c| c.pod, false);
+    let (of_beans, of_pods) = (settings.bean_shift_logit, settings.pod_shift_logit);
+    let pods = limits(before.pods, |c| c.pod, false, of_pods);
     let a_pod = if before.pods.estimate > 0.0 {
         before.beans_in_pods.estimate / before.pods.estimate
     } else {
@@ -395,8 +399,8 @@ fn put_right(
         .sum();
     let in_pods = |n: f64| (n * a_pod + told).max(0.0);
     Counts {
-        beans: limits(before.beans, |c| c.bean + c.split, true),
-        split_beans: limits(before.split_beans, |c| c.split, false),
+        beans: limits(before.beans, |c| c.bean + c.split, true, of_beans),
+        split_beans: limits(before.split_beans, |c| c.split, false, of_beans),
         beans_in_pods: Limits {
             estimate: in_pods(pods.estimate),
             low: in_pods(pods.low),

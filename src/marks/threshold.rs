@@ -251,7 +251,7 @@ impl Shifted {
             let allow = Allowances {
                 missed: 0.0,
                 stray,
-                shift_logit: settings.shift_logit,
+                shift_logit: settings.bean_shift_logit,
             };
             how_many(&each, &allow)
         };

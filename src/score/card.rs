@@ -100,9 +100,22 @@ impl Card {
 
     /// What the counts of beans and of pods have to allow for on a plot with these surroundings; `near`: it was looked at from near.
     pub fn allowances(&self, around: Surroundings, near: bool) -> [Allowance; 2] {
+        [self.of_beans(near).at(around), self.of_pods().at(around)]
+    }
+
+    /// What holds of beans before the surroundings are known.
+    pub fn of_beans(&self, near: bool) -> Allowance {
         let near = self.near.as_ref().filter(|_| near);
-        let beans = near.map_or(&self.allowance, |near| &near.allowance);
-        [beans.at(around), self.allowance.at(around)]
+        near.map_or(self.allowance, |near| near.allowance)
+    }
+
+    /// What holds of pods: they are not looked at from near.
+    pub fn of_pods(&self) -> Allowance {
+        let far = self.allowance;
+        Allowance {
+            shift_logit: far.shift_pods_logit.unwrap_or(far.shift_logit),
+            ..far
+        }
     }
 }
 
@@ -177,6 +190,9 @@ pub struct Allowance {
     pub missed_pods: f64,
     /// Standard deviation, in logits, by which a photo's probabilities are off together.
     pub shift_logit: f64,
+    /// The same of its pods; without it theirs is that of the beans.
+    #[serde(default)]
+    pub shift_pods_logit: Option<f64>,
     /// Beans that belong to no object and are not foreseen by the rate: mean a plot of any size.
     pub stray: f64,
 }
@@ -302,6 +318,8 @@ mod tests {
         let [far, near] = [false, true].map(|near| card.allowances(around, near));
         assert!(near[0].shift_logit < far[0].shift_logit);
         assert_eq!(near[1], far[1], "pods are not looked at from near");
+        let of_pods = card.allowance.shift_pods_logit;
+        assert_eq!(Some(far[1].shift_logit), of_pods, "theirs is their own");
         let plain = Card {
             near: None,
             ..card.clone()
@@ -318,6 +336,7 @@ mod tests {
             missed_beans_scale: -0.5,
             missed_pods: 0.1,
             shift_logit: 1.0,
+            shift_pods_logit: None,
             stray: 0.1,
         };
         let missed = |weak: usize| {

@@ -495,7 +495,7 @@ fn acts(bytes: &[u8]) {
 
 /// Everything that follows from marks.
 fn put_right(marks: &SeasonMarks, recounted: &RecountFile) {
-    let settings = MarkSettings::of(&built_in_card().allowance);
+    let settings = MarkSettings::of(&built_in_card());
     let counts = really_counted();
     let put_right = confirmed(counts, marks, recounted, &settings);
     assert_eq!(put_right.counts.photos.len(), counts.photos.len());

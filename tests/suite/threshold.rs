@@ -25,7 +25,8 @@ use podfall::{
 };
 
 const SETTINGS: MarkSettings = MarkSettings {
-    shift_logit: 0.8,
+    bean_shift_logit: 0.8,
+    pod_shift_logit: 0.8,
     home_mm: HOME_MM,
 };
 /// Beans seen and in no list, for one that is.
@@ -105,7 +106,7 @@ fn photo(name: &str, objects: Vec<Object>) -> PhotoCount {
     let allow = Allowances {
         missed: MISSED,
         stray: 0.0,
-        shift_logit: SETTINGS.shift_logit,
+        shift_logit: SETTINGS.bean_shift_logit,
     };
     PhotoCount {
         photo: name.to_owned(),

@@ -8,7 +8,8 @@ use crate::{
 };
 
 const SETTINGS: MarkSettings = MarkSettings {
-    shift_logit: 0.0,
+    bean_shift_logit: 0.0,
+    pod_shift_logit: 0.0,
     home_mm: HOME_MM,
 };
 
