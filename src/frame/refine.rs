@@ -6,7 +6,7 @@ use image::RgbImage;
 use super::judge::Side;
 use super::line_fit::{LineFit, fit_line, meet};
 use super::reduce::Colour;
-use super::trace::{Reach, Scale, across};
+use super::trace::{Reach, Scale, Spot, across, steps};
 use crate::geometry::{LensBend, Point, polygon_area};
 
 /// Places looked at along a side.
@@ -31,7 +31,26 @@ pub(super) struct Refined {
     pub corner_error_px: f64,
 }
 
-/// Looks for the edge along a side given by two straightened corners.
+/// Where the edge along a side is looked for, given by two straightened corners, and the length of edge that each spot stands for,
+/// photo pixels.
+fn spots(ends: (Point, Point), lens: &LensBend) -> (Vec<Spot>, f64) {
+    let (from, to) = ends;
+    let length = from.distance(to);
+    let spacing = (length / PLACES as f64).max(1.0);
+    let spot = |k: usize| {
+        let share = 0.03 + 0.94 * (k as f64 + 0.5) / PLACES as f64;
+        let step = 1.0 / length;
+        let p = lens.photo_px_from_straight_px(from.towards(to, share - step));
+        let q = lens.photo_px_from_straight_px(from.towards(to, share + step));
+        let (dx, dy) = (q.x - p.x, q.y - p.y);
+        let size = dx.hypot(dy).max(1e-9);
+        // Clockwise with y down: outside lies to the right of the way turned back.
+        (p.towards(q, 0.5), (dy / size, -dx / size))
+    };
+    ((0..PLACES).map(spot).collect(), spacing.min(6.0))
+}
+
+/// Looks for the edge along a side.
 fn along_side(
     pixels: &RgbImage,
     scale: &Scale,
@@ -39,28 +58,80 @@ fn along_side(
     lens: &LensBend,
     reach: Reach,
 ) -> Vec<Point> {
-    let (from, to) = ends;
-    let length = from.distance(to);
-    let spacing = (length / PLACES as f64).max(1.0);
-    (0..PLACES)
-        .filter_map(|k| {
-            let share = 0.03 + 0.94 * (k as f64 + 0.5) / PLACES as f64;
-            let step = 1.0 / length;
-            let p = lens.photo_px_from_straight_px(from.towards(to, share - step));
-            let q = lens.photo_px_from_straight_px(from.towards(to, share + step));
-            let (dx, dy) = (q.x - p.x, q.y - p.y);
-            let size = dx.hypot(dy).max(1e-9);
-            // Clockwise with y down: outside lies to the right of the way turned back.
-            let outwards = (dy / size, -dx / size);
-            across(
-                pixels,
-                scale,
-                (p.towards(q, 0.5), outwards),
-                spacing.min(6.0),
-                reach,
-            )
-        })
+    let (spots, along) = spots(ends, lens);
+    (spots.into_iter())
+        .filter_map(|spot| across(pixels, scale, spot, along, reach))
         .collect()
+}
+
+/// How far within the expected edge the shaded side of a round bar is looked for, small pixels.
+const SHADE_LOOK: f64 = 12.0;
+/// Nearer than this the passes find the edge by themselves, small pixels.
+const SHADE_NEAR: f64 = 2.5;
+/// By how much the step of lightness there exceeds the one expected. Raised: frames are too wide by the shaded side; lowered: a straight
+/// border on the ground may be taken for the edge.
+const SHADE_STEP: f64 = 1.5;
+/// Least step of lightness expected, halves of full: bars that are hardly lighter than the ground are left as they are.
+const LEAST_LIGHTER: f64 = 0.15;
+
+/// How far within the expected edge a side's bar ends, photo pixels; 0 almost always.
+///
+/// In bright sun the inner side of a round bar can lie in the bar's own shadow: the border of that shadow is found first, and is soft,
+/// while the bar's edge is a sharp step farther in, all along the side. Straw makes steps too, at each place elsewhere; a shadow on the
+/// ground makes one the other way round.
+fn shaded_side(pixels: &RgbImage, ends: (Point, Point), lens: &LensBend, factor: usize) -> f64 {
+    let reach = Reach {
+        look: (SHADE_LOOK * factor as f64) as usize,
+        half_step: (1.5 * factor as f64).round().max(2.0) as usize,
+    };
+    let ((spots, along), lightness) = (spots(ends, lens), Scale::of_lightness());
+    let all: Vec<Vec<f64>> = (spots.into_iter())
+        .map(|spot| steps(pixels, &lightness, spot, along, reach))
+        .collect();
+    let shared = |at: usize| {
+        let mut here: Vec<f64> = all
+            .iter()
+            .map(|s| s[at])
+            .filter(|s| s.is_finite())
+            .collect();
+        here.sort_unstable_by(f64::total_cmp);
+        here.get(here.len() / 2).copied().unwrap_or(0.0)
+    };
+    let largest = |range: std::ops::RangeInclusive<usize>| {
+        range
+            .map(|at| (at, shared(at)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .unwrap_or((reach.look, 0.0))
+    };
+    let near = (SHADE_NEAR * factor as f64) as usize;
+    let expected = largest(reach.look - near..=reach.look + near).1;
+    let (at, within) = largest(0..=reach.look - near);
+    if expected >= LEAST_LIGHTER && within >= SHADE_STEP * expected {
+        (reach.look - at) as f64
+    } else {
+        0.0
+    }
+}
+
+/// The outline with each side moved inwards.
+fn moved_in(corners: &[Point; 4], by_px: [f64; 4]) -> Option<[Point; 4]> {
+    let lines: [LineFit; 4] = std::array::from_fn(|i| {
+        let (p, q) = (corners[i], corners[(i + 1) % 4]);
+        let length = p.distance(q).max(1e-9);
+        let (cos, sin) = ((q.y - p.y) / length, (p.x - q.x) / length);
+        LineFit {
+            cos,
+            sin,
+            rho: p.x * cos + p.y * sin - by_px[i],
+            spread: 0.0,
+            members: 0,
+        }
+    });
+    let mut moved = *corners;
+    for (i, corner) in moved.iter_mut().enumerate() {
+        *corner = meet(&lines[(i + 3) % 4], &lines[i])?;
+    }
+    Some(moved)
 }
 
 /// Straightens, fits, and sums what is left over: bounded squares of the distances in spreads.
@@ -162,6 +233,13 @@ pub(super) fn refine(
     let mut fits = None;
     let near_px = (NEAR_LINE * factor as f64).max(1.0);
     let pixels_of = |small: f64| ((small * factor as f64).round() as usize).max(2);
+    let farther_in: [f64; 4] = std::array::from_fn(|i| {
+        let ends = (corners[i], corners[(i + 1) % 4]);
+        shaded_side(pixels, ends, &flat, factor)
+    });
+    if farther_in.iter().any(|by| *by > 0.0) {
+        corners = moved_in(&corners, farther_in)?;
+    }
     for (look, half_step, bends) in PASSES {
         let reach = Reach {
             look: pixels_of(look),
@@ -187,4 +265,65 @@ pub(super) fn refine(
         seen: std::array::from_fn(|i| fits[i].members as f64 / PLACES as f64),
         corner_error_px: corner_error(&fits, &corners),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use image::Rgb;
+
+    /// Lightness across a white pipe whose inner side lies in its own shadow, from its inner edge, a tenth of its width a step: read off a
+    /// path-traced photo in which the border of that shadow had been taken for the edge.
+    const SHADED: [f64; 9] = [
+        102.0, 120.0, 135.0, 157.0, 189.0, 209.0, 223.0, 235.0, 244.0,
+    ];
+    /// Where the bar's inner edge lies, px from the left.
+    const EDGE: f64 = 200.0;
+
+    /// Soil to the left of a bar 80 px wide; `soil` and `bar` give the lightness by distance from the edge, px.
+    fn beside_bar(soil: impl Fn(f64) -> f64, bar: impl Fn(f64) -> f64) -> RgbImage {
+        RgbImage::from_fn(400, 400, |x, y| {
+            let out = f64::from(x) + 0.5 - EDGE;
+            let speckle = f64::from((x / 5 * 31 + y / 5 * 17) % 23);
+            let light = if (0.0..80.0).contains(&out) {
+                bar(out)
+            } else {
+                soil(-out) + speckle
+            };
+            Rgb([light as u8; 3])
+        })
+    }
+
+    /// How far within an edge expected at `x` the bar is found to end.
+    fn farther_in(photo: &RgbImage, x: f64) -> f64 {
+        let lens = LensBend::none(400, 400);
+        shaded_side(photo, (Point::new(x, 20.0), Point::new(x, 380.0)), &lens, 4)
+    }
+
+    #[test]
+    fn a_bar_ends_where_its_shaded_side_does() {
+        let across = |out: f64| {
+            let at = (out / 8.0).min(7.99);
+            let (i, share) = (at as usize, at.fract());
+            SHADED[i] * (1.0 - share) + SHADED[i + 1] * share
+        };
+        let photo = beside_bar(|_| 8.0, across);
+        for expected in [EDGE + 20.0, EDGE + 32.0, EDGE + 40.0] {
+            let by = farther_in(&photo, expected);
+            assert!((expected - by - EDGE).abs() <= 1.0, "{expected}: {by}");
+        }
+        assert_eq!(farther_in(&photo, EDGE), 0.0, "expected where it is");
+    }
+
+    #[test]
+    fn a_shadow_on_the_ground_is_no_bar() {
+        let in_shadow = |within: f64| if within < 25.0 { 10.0 } else { 130.0 };
+        let lit_strip = |within: f64| if within < 25.0 { 90.0 } else { 10.0 };
+        for soil in [in_shadow, lit_strip] {
+            assert_eq!(farther_in(&beside_bar(soil, |_| 230.0), EDGE), 0.0);
+        }
+        // A dark bar beside straw that lies along it.
+        let straw = |within: f64| if within < 20.0 { 150.0 } else { 60.0 };
+        assert_eq!(farther_in(&beside_bar(straw, |_| 40.0), EDGE), 0.0);
+    }
 }

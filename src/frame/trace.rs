@@ -6,6 +6,9 @@ use super::judge::Side;
 use super::reduce::{CHANNELS, Colour, opponent};
 use crate::geometry::Point;
 
+/// A place on the expected edge and the unit vector outwards.
+pub(super) type Spot = (Point, (f64, f64));
+
 /// Smallest step taken for the edge, as a share of that between bar and ground. Lowered: straw counts as bar; raised: bars in shadow are not seen.
 const LEAST_STEP: f64 = 0.25;
 
@@ -54,6 +57,16 @@ impl Scale {
         }
     }
 
+    /// Lightness alone, 1 for half of full.
+    pub fn of_lightness() -> Self {
+        let mut axis = [0.0; CHANNELS];
+        axis[0] = 1.0 / 128.0;
+        Self {
+            axis,
+            ground: [0.0; CHANNELS],
+        }
+    }
+
     fn of(&self, colour: Colour) -> f64 {
         (0..CHANNELS)
             .map(|c| f64::from(self.axis[c] * (colour[c] - self.ground[c])))
@@ -82,7 +95,7 @@ impl Profile {
     fn new(
         pixels: &RgbImage,
         scale: &Scale,
-        (at, outwards): (Point, (f64, f64)),
+        (at, outwards): Spot,
         along: f64,
         reach: Reach,
     ) -> Self {
@@ -140,12 +153,25 @@ impl Profile {
     }
 }
 
+/// The steps at all places that [`across`] would look at, from the innermost to the outermost.
+pub(super) fn steps(
+    pixels: &RgbImage,
+    scale: &Scale,
+    spot: Spot,
+    along: f64,
+    reach: Reach,
+) -> Vec<f64> {
+    let profile = Profile::new(pixels, scale, spot, along, reach);
+    let look = reach.look as i32;
+    (-look..=look).map(|d| profile.step(d)).collect()
+}
+
 /// Looks across the expected edge at one place. `outwards`: unit vector; `along`: length of
 /// edge to look at, photo pixels.
 pub(super) fn across(
     pixels: &RgbImage,
     scale: &Scale,
-    (at, outwards): (Point, (f64, f64)),
+    (at, outwards): Spot,
     along: f64,
     reach: Reach,
 ) -> Option<Point> {
