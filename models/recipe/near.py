@@ -163,7 +163,9 @@ def train(a):
     dev = "cuda" if torch.cuda.is_available() else "cpu"; torch.manual_seed(a.seed); torch.backends.cudnn.benchmark = True; t0 = time.time(); name = "%s-%d" % (a.size, a.side)
     d, files = read(a.sets, a.train.split(","), a.side); x, y, sp = torch.from_numpy(d["im"]).to(dev), torch.from_numpy(d["y"]).float().to(dev), torch.from_numpy(d["split"]).float().to(dev); del d
     vals = {v: read(a.sets, [v], a.side)[0] for v in a.val.split(",")}; print("%.0f s: %d patches, %d beans, in %d files; to judge by:" % (time.time() - t0, len(y), y.sum(), files), {k: (len(v["y"]), int((v["y"] > 0).sum())) for k, v in vals.items()}, flush=True)
-    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last); m.load_state_dict(torch.load(a.start, map_location=dev)) if a.start else None; opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen, mid = 0, [], a.side // 32
+    ls = netdef.near_layers(a.size); m = netdef.torch_net(ls).to(dev).to(memory_format=torch.channels_last)
+    if a.start: m.load_state_dict(torch.load(a.start, map_location=dev))
+    opt = torch.optim.AdamW(m.parameters(), a.lr, weight_decay=2e-2); ema = {k: v.clone() for k, v in m.state_dict().items()}; gen = torch.Generator(device=dev); gen.manual_seed(a.seed); step, seen, mid = 0, [], a.side // 32
     said = lambda x: m(x)[:, :, mid - 1:mid + 1, mid - 1:mid + 1].float().mean((2, 3)); ch = lambda t: t.contiguous(memory_format=torch.channels_last)
 
     def judge():

@@ -316,6 +316,16 @@ mod tests {
     }
 
     #[test]
+    fn only_the_sides_that_are_told_move_in() {
+        let square = [(0.0, 0.0), (100.0, 0.0), (100.0, 80.0), (0.0, 80.0)];
+        let moved = moved_in(&square.map(|(x, y)| Point::new(x, y)), [0.0, 7.0, 3.0, 0.0]);
+        let wanted = [(0.0, 0.0), (93.0, 0.0), (93.0, 77.0), (0.0, 77.0)];
+        for (at, (x, y)) in moved.unwrap().iter().zip(wanted) {
+            assert!(at.distance(Point::new(x, y)) < 1e-9, "{at:?}");
+        }
+    }
+
+    #[test]
     fn a_shadow_on_the_ground_is_no_bar() {
         let in_shadow = |within: f64| if within < 25.0 { 10.0 } else { 130.0 };
         let lit_strip = |within: f64| if within < 25.0 { 90.0 } else { 10.0 };
