@@ -57,7 +57,8 @@ fn most_agreed(points: &[Off], near_px: f64) -> (f64, f64) {
     (best.1, best.2)
 }
 
-fn middle(values: &mut [f64]) -> f64 {
+/// The middle one of values, of which there is one at least; they are reordered.
+pub(super) fn middle(values: &mut [f64]) -> f64 {
     let at = values.len() / 2;
     *values.select_nth_unstable_by(at, f64::total_cmp).1
 }

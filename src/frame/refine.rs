@@ -4,7 +4,7 @@
 use image::RgbImage;
 
 use super::judge::Side;
-use super::line_fit::{LineFit, fit_line, meet};
+use super::line_fit::{LineFit, fit_line, meet, middle};
 use super::reduce::Colour;
 use super::trace::{Reach, Scale, Spot, across, steps};
 use crate::geometry::{LensBend, Point, polygon_area};
@@ -89,13 +89,13 @@ fn shaded_side(pixels: &RgbImage, ends: (Point, Point), lens: &LensBend, factor:
         .map(|spot| steps(pixels, &lightness, spot, along, reach))
         .collect();
     let shared = |at: usize| {
-        let mut here: Vec<f64> = all
-            .iter()
-            .map(|s| s[at])
-            .filter(|s| s.is_finite())
-            .collect();
-        here.sort_unstable_by(f64::total_cmp);
-        here.get(here.len() / 2).copied().unwrap_or(0.0)
+        let steps_here = all.iter().map(|s| s[at]).filter(|s| s.is_finite());
+        let mut here: Vec<f64> = steps_here.collect();
+        if here.is_empty() {
+            0.0
+        } else {
+            middle(&mut here)
+        }
     };
     let largest = |range: std::ops::RangeInclusive<usize>| {
         range
