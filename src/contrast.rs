@@ -7,8 +7,8 @@ use serde::Serialize;
 use crate::{
     counts::Limits,
     loss::{
-        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossError, SeasonLoss, Source, bare_losses,
-        differences, seed_size, settle, too_wide,
+        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossError, SeasonLoss, Source, SourceAmount,
+        bare_loss, bu_per_ac_per_bean_ft2, differences, seed_size, settle, too_wide, unlike,
     },
     stats::{
         Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
@@ -199,7 +199,7 @@ pub fn contrast(
         });
     }
     let level = season.assumptions.level;
-    let pairs = paired_losses(frames, &season.assumptions, first, second);
+    let pairs = Pairs::of(frames, &season.assumptions, first, second);
     let mut sources: Vec<SourceContrast> = differences(b, a, level)
         .into_iter()
         .map(|d| SourceContrast {
@@ -219,22 +219,21 @@ pub fn contrast(
             second: second.to_owned(),
         });
     }
-    let seeds = season.all.seeds.per_lb;
     let mut most_pairs = 0;
     for source in &mut sources {
-        if let Some(changes) = pairs
+        if let Some(of_pairs) = pairs
+            .by_source
             .get(&source.source)
-            .filter(|c| c.len() >= FEWEST_PAIRS)
+            .filter(|of_pairs| of_pairs.len() >= FEWEST_PAIRS)
         {
-            (source.change_bu_per_ac, source.p) =
-                paired_change(changes, seeds.sd / seeds.value, level);
-            source.manner = Manner::Paired;
-            most_pairs = most_pairs.max(changes.len());
+            go_by_pairs(source, of_pairs, pairs.shared_relative_sd, level);
+            most_pairs = most_pairs.max(of_pairs.len());
         }
         source.verdict = Verdict::of(&source.change_bu_per_ac);
     }
-    let begun = pairs.values().map(Vec::len).max().unwrap_or(0);
+    let begun = pairs.by_source.values().map(Vec::len).max().unwrap_or(0);
     let mut warnings = what_else_differs(frames, first, second, most_pairs > 0);
+    warnings.extend(not_alike(&unlike(a, b), first, second));
     if most_pairs == 0 && frames.iter().any(|f| f.pair.is_some()) {
         warnings.push(format!(
             "{} one setting with the other, {FEWEST_PAIRS} are needed to go by pairs: the settings are set against each other as a whole",
@@ -262,57 +261,112 @@ fn pairs_that_join(n: usize) -> String {
     }
 }
 
-/// Second − first of each pair, by source.
-fn paired_losses(
-    frames: &[FrameLoss],
-    assumptions: &Assumptions,
-    first: &str,
-    second: &str,
-) -> BTreeMap<Source, Vec<f64>> {
-    // Settled once, so that both sides of a pair are put right by the same ratio.
-    let settled = settle(frames, assumptions);
-    let (seeds, _) = seed_size(assumptions, frames);
-    let key_of = |frame: &FrameLoss| frame.pair.clone().or_else(|| frame.check.clone());
-    let keys: BTreeSet<String> = settled.frames.iter().filter_map(key_of).collect();
-    let mut changes: BTreeMap<Source, Vec<f64>> = BTreeMap::new();
-    for key in keys {
-        let pair = settled.only(|frame| key_of(frame).as_ref() == Some(&key));
-        let side = |setting: &str| {
-            let own = pair.only(|frame| frame.setting.as_deref() == Some(setting));
-            bare_losses(&own, &seeds, assumptions)
-        };
-        let (from, to) = (side(first), side(second));
-        for (source, before) in from {
-            if let Some(after) = to.get(&source) {
-                changes.entry(source).or_default().push(after - before);
-            }
-        }
-    }
-    changes
+/// One pair of checks: a source's loss under both settings, bu/ac.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Pair {
+    first: f64,
+    second: f64,
+    /// Variance of their difference by counting alone, (bu/ac)².
+    by_counting: f64,
 }
 
-/// Mean change with limits and p, by Student's t over the pairs; the seeds' size widens the limits in
-/// proportion to the change, but has no part in p, as it makes no change out of none.
-fn paired_change(changes: &[f64], seeds_relative_sd: f64, level: f64) -> (Limits, f64) {
-    let (mean, sd) = mean_sd(changes);
+/// What the pairs say, by source.
+struct Pairs {
+    by_source: BTreeMap<Source, Vec<Pair>>,
+    /// Relative standard deviation that all have in common: of the seeds' size, and of the ratio to hand counts.
+    shared_relative_sd: f64,
+}
+
+impl Pairs {
+    fn of(frames: &[FrameLoss], assumptions: &Assumptions, first: &str, second: &str) -> Self {
+        // Settled once, so that both sides of a pair are put right by the same ratio.
+        let settled = settle(frames, assumptions);
+        let (seeds, _) = seed_size(assumptions, frames);
+        // A word in the pair column and a check's name may read the same.
+        let key_of = |frame: &FrameLoss| match &frame.pair {
+            Some(word) => Some((true, word.clone())),
+            None => frame.check.clone().map(|check| (false, check)),
+        };
+        let keys: BTreeSet<(bool, String)> = settled.frames.iter().filter_map(key_of).collect();
+        let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
+        let mut by_source: BTreeMap<Source, Vec<Pair>> = BTreeMap::new();
+        for key in keys {
+            let pair = settled.only(|frame| key_of(frame).as_ref() == Some(&key));
+            let side = |setting: &str| {
+                let own = pair.only(|frame| frame.setting.as_deref() == Some(setting));
+                bare_loss(&own, &seeds, assumptions)
+            };
+            let Some((from, to)) = side(first).zip(side(second)) else {
+                continue;
+            };
+            for before in &from.sources {
+                let after = to.get(before.source);
+                let Some(after) = after.filter(|after| after.made_of.like(&before.made_of)) else {
+                    continue;
+                };
+                let bu = |s: &SourceAmount| s.amount.bu_per_ac.estimate;
+                by_source.entry(before.source).or_default().push(Pair {
+                    first: bu(before),
+                    second: bu(after),
+                    by_counting: per_bean
+                        * per_bean
+                        * (before.counting_variance + after.counting_variance),
+                });
+            }
+        }
+        let by_ratio = (settled.ratio).map_or(0.0, |ratio| ratio.ratio_se / ratio.ratio);
+        Self {
+            by_source,
+            shared_relative_sd: (seeds.per_lb.sd / seeds.per_lb.value).hypot(by_ratio),
+        }
+    }
+}
+
+/// Takes the change from pairs: its mean with limits and p by Student's t, and both losses as they are over these pairs.
+///
+/// The pairs' spread is never taken below what counting alone makes it: three pairs may be alike by chance. What all have in
+/// common (seeds, ratio) widens the limits in proportion to the change, but has no part in p, as it makes no change out of none.
+fn go_by_pairs(source: &mut SourceContrast, pairs: &[Pair], shared_relative_sd: f64, level: f64) {
+    let changes: Vec<f64> = pairs.iter().map(|pair| pair.second - pair.first).collect();
+    let (mean, sd) = mean_sd(&changes);
     let n = changes.len() as f64;
-    let se = sd / n.sqrt();
+    let by_counting = pairs.iter().map(|pair| pair.by_counting).sum::<f64>() / n;
+    let se = (sd * sd).max(by_counting).sqrt() / n.sqrt();
     let by_frames = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
-    let by_seeds = normal_quantile(0.5 + level / 2.0) * seeds_relative_sd * mean;
-    let half = by_frames.hypot(by_seeds);
-    let limits = Limits {
+    let shared = normal_quantile(0.5 + level / 2.0) * shared_relative_sd * mean;
+    let half = by_frames.hypot(shared);
+    source.change_bu_per_ac = Limits {
         estimate: mean,
         low: mean - half,
         high: mean + half,
     };
-    let p = if se > 0.0 {
-        2.0 * (1.0 - student_t_cdf((mean / se).abs(), n - 1.0))
-    } else if mean == 0.0 {
-        1.0
-    } else {
-        0.0
-    };
-    (limits, p)
+    source.p = 2.0 * (1.0 - student_t_cdf((mean / se).abs(), n - 1.0));
+    source.manner = Manner::Paired;
+    let over = |of: fn(&Pair) -> f64| pairs.iter().map(of).sum::<f64>() / n;
+    source.first_bu_per_ac = moved(source.first_bu_per_ac, over(|pair| pair.first));
+    source.second_bu_per_ac = moved(source.second_bu_per_ac, over(|pair| pair.second));
+}
+
+/// The same limits about another estimate.
+fn moved(limits: Limits, estimate: f64) -> Limits {
+    let by = estimate - limits.estimate;
+    Limits {
+        estimate,
+        low: limits.low + by,
+        high: limits.high + by,
+    }
+}
+
+/// Sources left out because they hold other things under the one setting than under the other.
+fn not_alike(sources: &[Source], first: &str, second: &str) -> Option<String> {
+    let titles: Vec<&str> = sources.iter().map(|source| source.title()).collect();
+    (!titles.is_empty()).then(|| {
+        format!(
+            "left out, for under {first} other places were looked at than under {second}, or other pods counted: {}; lay frames \
+             at the same places and fill the same columns under both",
+            titles.join(", ")
+        )
+    })
 }
 
 /// What the limits of a change allow to be said, and no more.

@@ -191,11 +191,3 @@ fn check(offer: &Offer) -> Result<(), PaybackError> {
         })
     }
 }
-
-/// Worth an hour of a gain while the machine works: bu/ac × ac/h × price.
-///
-/// # Source
-/// Sumner, Univ. of Georgia (3 bu/ac × 3 ac/h × 6 a bushel = 54 an hour).
-pub fn worth_per_hour(gain_bu_per_ac: f64, acres_per_hour: f64, price_per_bu: f64) -> f64 {
-    gain_bu_per_ac * acres_per_hour * price_per_bu
-}

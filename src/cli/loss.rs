@@ -48,11 +48,12 @@ pub struct Args {
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let read = args.folder.read(&args.assumptions)?;
     if !read.has_sheet {
-        let loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
+        let mut loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
+        (loss.cautions).splice(0..0, read.frames.cautions.iter().cloned());
         if args.json {
             super::print_line(&serde_json::to_string_pretty(&loss)?)?;
         } else {
-            super::print_line(loss_over_text(&loss, &read.frames.cautions).trim_end())?;
+            super::print_line(loss_over_text(&loss).trim_end())?;
             super::print_line(
                 "No sheet.csv: loss by source needs to know where each frame was laid. podfall sheet writes one.",
             )?;

@@ -141,9 +141,13 @@ fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
         )
     });
     let mut text = format!(
-        "{what}: for ±{:.0} % {} with {each} at each{there}\n",
+        "{what}: ±{:.0} % {}{there}\n",
         100.0 * plan.half_width,
-        plural(plan.checks, "check"),
+        if plan.checks >= MOST {
+            "is out of reach".to_owned()
+        } else {
+            format!("takes {} with {each} at each", plural(plan.checks, "check"))
+        },
     );
     if from.between_cv > 0.0 {
         let enough = if plan.floor_of_one_check > plan.half_width {

@@ -160,7 +160,10 @@ fn object(scored: &Scored, id: u32, plot: &Plot, settings: &CountSettings) -> Ob
     }
 }
 
-/// A whole bean of ordinary size (handbook, section 4) as the count would list it, by its place on the plot, its place in
+/// Length and width, mm, of a bean whose size nobody measured: of ordinary size (handbook, section 4).
+pub const UNMEASURED_BEAN_MM: (f64, f64) = (7.5, 6.5);
+
+/// A whole bean of ordinary size as the count would list it, by its place on the plot, its place in
 /// the upright photo and the chance that it is one.
 pub fn bean_at(id: u32, mm: Point, px: Point, chance: f64) -> Object {
     let settings = CountSettings::default();
@@ -172,8 +175,8 @@ pub fn bean_at(id: u32, mm: Point, px: Point, chance: f64) -> Object {
         y_px: px.y,
         x_mm: mm.x,
         y_mm: mm.y,
-        length_mm: 7.5,
-        width_mm: 6.5,
+        length_mm: UNMEASURED_BEAN_MM.0,
+        width_mm: UNMEASURED_BEAN_MM.1,
         angle_deg: 0.0,
         probability: chance,
         counted: chance >= settings.counted_from,

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::{
     crop::CropName,
     range::{RangeError, in_range},
-    units::{FT2_PER_AC, KG_PER_LB},
+    units::KG_PER_LB,
 };
 
 /// A number and its standard deviation.
@@ -202,11 +202,6 @@ impl Assumptions {
         (100.0 - moisture) / (100.0 - standard)
     }
 
-    /// Pounds at `moisture_percent` that equal one bushel at the standard.
-    pub fn weighed_lb_per_bu(&self) -> f64 {
-        self.bushel_lb() / self.standard_lb_per_weighed_lb()
-    }
-
     /// How many times denser what the machine lets fall lies on the ground than it would over the whole cut.
     pub fn concentration(&self) -> f64 {
         match (self.header_width_m, self.discharge_width_m) {
@@ -219,12 +214,4 @@ impl Assumptions {
 /// Seeds in a pound for a weight of 1000 seeds in g, or the other way round: it is its own inverse.
 pub fn seeds_per_lb_from_tsw_g(thousand_seed_weight_g: f64) -> f64 {
     1_000.0 * KG_PER_LB * 1_000.0 / thousand_seed_weight_g
-}
-
-/// Bushels an acre from beans per ft², at standard moisture, where the seeds were weighed at it.
-///
-/// # Source
-/// Arithmetic: 43,560 ft² to the acre.
-pub fn bu_per_ac(beans_per_ft2: f64, seeds_per_lb: f64, bushel_lb: f64) -> f64 {
-    beans_per_ft2 * FT2_PER_AC / seeds_per_lb / bushel_lb
 }

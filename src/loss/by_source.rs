@@ -7,13 +7,13 @@ use super::{
     draws::{Common, DRAWS, Density, by_check, densities, limits_of},
     over::FEWEST_FRAMES,
     seed_size, settle,
-    source::Drawn,
+    source::{Drawn, MadeOf, ON_GROUND},
 };
 use crate::{
     counts::Limits,
     sheet::{Column, Place},
     stats::{CheckSum, normal_cdf, season_mean},
-    units::plural,
+    units::{M2_PER_FT2, plural},
 };
 
 /// A density known in part: estimate and draws, beans on a square foot, with what it rests on.
@@ -23,12 +23,11 @@ struct Part {
     draws: Vec<f64>,
     /// What adds up to it by chances of its own: what was found on the ground, and each kind of pods that hang.
     summands: Vec<Summand>,
-    /// Which of [`ON_GROUND`] it rests on.
-    places: [bool; 3],
-    /// How often the density at each of [`ON_GROUND`] goes into it: 1 and −1 where one is taken from the other.
-    shares: [f64; 3],
+    made_of: MadeOf,
     /// Frames on which hanging pods were counted.
     hand_pods: usize,
+    /// Variance by the counting of hanging pods alone, (beans on a square foot)².
+    pods_variance: f64,
 }
 
 /// One of several things that add up and owe nothing to one another: estimate and draws.
@@ -56,7 +55,7 @@ fn mixed(one: &[f64], a: f64, other: &[f64], b: f64) -> Vec<f64> {
 
 impl Part {
     /// Of one summand.
-    fn of(estimate: f64, draws: Vec<f64>, places: [bool; 3], hand_pods: usize) -> Self {
+    fn of(estimate: f64, draws: Vec<f64>, made_of: MadeOf) -> Self {
         Self {
             summands: vec![Summand {
                 estimate,
@@ -64,9 +63,9 @@ impl Part {
             }],
             estimate,
             draws,
-            places,
-            shares: places.map(|on| f64::from(u8::from(on))),
-            hand_pods,
+            made_of,
+            hand_pods: 0,
+            pods_variance: 0.0,
         }
     }
 
@@ -94,14 +93,15 @@ impl Part {
             estimate: a * self.estimate + b * other.estimate,
             draws: mixed(&self.draws, a, &other.draws, b),
             summands: Vec::new(),
-            places: [0, 1, 2].map(|i| self.places[i] || other.places[i]),
-            shares: [0, 1, 2].map(|i| a * self.shares[i] + b * other.shares[i]),
+            made_of: self.made_of.mix(a, &other.made_of, b),
             hand_pods: self.hand_pods.max(other.hand_pods),
+            pods_variance: self.pods_variance + other.pods_variance,
         }
     }
 
-    /// Limits of the sum, each draw times its factor, from those of the summands: it lies as far from the estimate as
-    /// the root of the summed squares of theirs.
+    /// Limits of the sum times a factor that its summands share, from those of the summands: it lies as far from the estimate
+    /// as the root of the summed squares of theirs, and the factor's doubt, which no number of summands makes smaller, is
+    /// one more of these.
     ///
     /// Quantiles of summed draws would not do: where none was found the draws still lie above nothing, all of them, and
     /// three such kinds of pods lift the lower limit past the truth. Simulated, 2 checks of 2 frames with k 2 and few pods:
@@ -112,37 +112,63 @@ impl Part {
     /// # Source
     /// MOVER: Zou & Donner (2008), Statistics in Medicine 27:1693.
     fn limits(&self, factors: (&[f64], f64), level: f64) -> Limits {
-        let of_one = |one: &Summand| {
-            let draws: Vec<f64> = (one.draws.iter().zip(factors.0))
+        let estimate = self.estimate * factors.1;
+        if let [only] = self.summands.as_slice() {
+            let draws: Vec<f64> = (only.draws.iter().zip(factors.0))
                 .map(|(d, f)| d * f)
                 .collect();
-            limits_of(one.estimate * factors.1, &draws, level)
-        };
+            return limits_of(estimate, &draws, level);
+        }
+        let of_one = |one: &Summand| limits_of(one.estimate, &one.draws, level);
         let all: Vec<Limits> = self.summands.iter().map(of_one).collect();
         let root = |distance: fn(&Limits) -> f64| {
-            all.iter().map(|l| distance(l).powi(2)).sum::<f64>().sqrt()
+            factors.1 * all.iter().map(|l| distance(l).powi(2)).sum::<f64>().sqrt()
         };
-        let estimate = self.estimate * factors.1;
+        let factor = limits_of(factors.1, factors.0, level);
+        let by_factor = |off: f64| self.estimate * off;
+        let (less, more) = (
+            by_factor(factor.estimate - factor.low),
+            by_factor(factor.high - factor.estimate),
+        );
+        // Of a loss below nothing a larger factor makes less still.
+        let (less, more) = if estimate < 0.0 {
+            (more, less)
+        } else {
+            (less, more)
+        };
         Limits {
             estimate,
-            low: estimate - root(|l| l.estimate - l.low),
-            high: estimate + root(|l| l.high - l.estimate),
+            low: estimate - root(|l| l.estimate - l.low).hypot(less),
+            high: estimate + root(|l| l.high - l.estimate).hypot(more),
         }
     }
 
     fn rests_on(&self, settled: &Settled) -> RestsOn {
-        let of_these = |frame: &&FrameLoss| {
-            (ON_GROUND.iter().zip(self.places)).any(|(p, on)| on && frame.place == Some(*p))
-        };
+        let of_these = |frame: &&FrameLoss| self.made_of.has(frame.place);
         RestsOn {
             hand_pods: self.hand_pods,
             ..RestsOn::count(settled.frames.iter().filter(of_these))
         }
     }
+
+    /// Variance by counting alone, (beans on a square foot)²: what is left of the doubt where checks and frames are all alike.
+    fn counting_variance(&self, settled: &Settled) -> f64 {
+        let of_place = |(place, share): (Place, f64)| {
+            let (mut beans, mut area_ft2) = (0.0, 0.0);
+            for frame in settled.frames.iter().filter(|f| f.place == Some(place)) {
+                beans += frame.lost();
+                area_ft2 += frame.area_m2.estimate / M2_PER_FT2;
+            }
+            share * share * poisson_variance(beans, area_ft2)
+        };
+        self.made_of.ground().map(of_place).sum::<f64>() + self.pods_variance
+    }
 }
 
-/// The places that stand on the ground.
-const ON_GROUND: [Place; 3] = [Place::Standing, Place::Cut, Place::Behind];
+/// Variance of a density by counting alone; half a thing where none was seen.
+fn poisson_variance(seen: f64, area_ft2: f64) -> f64 {
+    seen.max(0.5) / (area_ft2 * area_ft2)
+}
 
 /// Loss by source.
 ///
@@ -203,6 +229,7 @@ pub(crate) fn loss_of_settled(
     let sources: Vec<SourceAmount> = (parts.iter())
         .map(|(source, part)| SourceAmount {
             rests_on: part.rests_on(settled),
+            counting_variance: part.counting_variance(settled),
             ..source_amount(*source, part, total, assumptions, seeds, common)
         })
         .collect();
@@ -280,10 +307,9 @@ fn parts(
     cautions: &mut Vec<LossCaution>,
 ) -> Vec<(Source, Part)> {
     let ground = |at: usize| {
-        on_ground[at].as_ref().map(|density| {
-            let places = [0, 1, 2].map(|i| i == at);
-            Part::of(density.estimate, density.draws.clone(), places, 0)
-        })
+        on_ground[at]
+            .as_ref()
+            .map(|density| Part::of(density.estimate, density.draws.clone(), MadeOf::place(at)))
     };
     let (standing, cut, behind) = (ground(0), ground(1), ground(2));
     say_what_is_missing(
@@ -376,15 +402,21 @@ fn hanging(
     let mut found = Vec::new();
     let mut empty = Vec::new();
     for (number, (source, column, counted)) in columns.into_iter().enumerate() {
-        let frames: Vec<(&FrameLoss, f64)> = (settled.frames.iter())
+        let frames: Vec<(&FrameLoss, f64, f64)> = (settled.frames.iter())
             .filter(|f| matches!(f.place, Some(Place::Cut | Place::Behind)))
-            .filter_map(|f| Some((f, counted(f)?)))
+            .filter_map(|f| Some((f, counted(f)?, f.inside_m2())))
             .collect();
         let hand_pods = frames.len();
         let sums: Vec<CheckSum> = by_check(frames.into_iter())
             .into_iter()
             .map(|c| c.1)
             .collect();
+        let (pods, area_ft2) = sums.iter().fold((0.0, 0.0), |(pods, area), sum| {
+            (
+                pods + sum.counts.iter().sum::<f64>(),
+                area + sum.areas.iter().sum::<f64>(),
+            )
+        });
         // The spread is that of the pods: beans of one pod stay together.
         let Some(mean) = season_mean(&sums) else {
             empty.push(column.word());
@@ -395,7 +427,11 @@ fn hanging(
         let draws = (z.into_iter())
             .map(|z| mean.quantile(normal_cdf(z)) * beans)
             .collect();
-        let part = Part::of(mean.estimate * beans, draws, [false; 3], hand_pods);
+        let part = Part {
+            hand_pods,
+            pods_variance: beans * beans * poisson_variance(pods, area_ft2),
+            ..Part::of(mean.estimate * beans, draws, MadeOf::hanging(number))
+        };
         found.push((source, part));
     }
     if !empty.is_empty() {
@@ -445,7 +481,8 @@ fn source_amount(
             percent,
         ),
         rests_on: RestsOn::default(),
-        shares: ON_GROUND.into_iter().zip(part.shares).collect(),
+        made_of: part.made_of,
+        counting_variance: 0.0,
         draws: Drawn {
             beans_ft2: part.draws.clone(),
             bu: bu_draws,

@@ -2,7 +2,7 @@
 //! difference or ratio follow from the draws, whatever their shape.
 
 use super::{
-    Assumptions, FrameLoss, SeedSize, Settled, Source, SourceLoss, Spread,
+    Assumptions, FrameLoss, SeedSize, Settled, Source, SourceAmount, SourceLoss, Spread,
     amount::bu_per_ac_per_bean_ft2,
 };
 use crate::{
@@ -112,13 +112,13 @@ pub(crate) fn limits_of(estimate: f64, draws: &[f64], level: f64) -> Limits {
     }
 }
 
-/// The frames of one place, by check: (name, counts, areas in ft²).
+/// The frames of one place, each with a count and the ground in m² that it belongs to, by check: (name, counts, areas in ft²).
 pub(crate) fn by_check<'a>(
-    frames: impl Iterator<Item = (&'a FrameLoss, f64)>,
+    frames: impl Iterator<Item = (&'a FrameLoss, f64, f64)>,
 ) -> Vec<(String, CheckSum)> {
     let mut checks: std::collections::BTreeMap<String, CheckSum> =
         std::collections::BTreeMap::new();
-    for (alone, (frame, count)) in frames.enumerate() {
+    for (alone, (frame, count, area_m2)) in frames.enumerate() {
         // A frame that belongs to no check stands by itself.
         let name = frame
             .check
@@ -129,7 +129,7 @@ pub(crate) fn by_check<'a>(
             areas: Vec::new(),
         });
         sum.counts.push(count);
-        sum.areas.push(frame.area_m2.estimate / M2_PER_FT2);
+        sum.areas.push(area_m2 / M2_PER_FT2);
     }
     checks.into_iter().collect()
 }
@@ -150,7 +150,7 @@ pub(crate) fn densities(
     let parts: Vec<Vec<(&FrameLoss, &f64)>> = places.iter().map(of_place).collect();
     let checks: Vec<Vec<(String, CheckSum)>> = parts
         .iter()
-        .map(|part| by_check(part.iter().map(|(frame, _)| (*frame, frame.lost()))))
+        .map(|part| by_check(part.iter().map(|(f, _)| (*f, f.lost(), f.area_m2.estimate))))
         .collect();
     let sums: Vec<Vec<CheckSum>> = (checks.iter())
         .map(|of_place| of_place.iter().map(|c| c.1.clone()).collect())
@@ -333,14 +333,11 @@ pub struct Contrasted {
     pub p: f64,
 }
 
-/// First − second for every source that both have. What both rest on (seeds, area, scorer) is drawn
-/// once for both, so that it widens the difference only in proportion.
+/// First − second for every source that both have and that is put together alike. What both rest on (seeds, area, scorer) is
+/// drawn once for both, so that it widens the difference only in proportion.
 pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<Contrasted> {
     let mut all = Vec::new();
-    for a in &first.sources {
-        let Some(b) = second.sources.iter().find(|b| b.source == a.source) else {
-            continue;
-        };
+    for (a, b) in both(first, second).filter(|(a, b)| a.made_of.like(&b.made_of)) {
         let draws: Vec<f64> = (a.draws.bu.iter().zip(&b.draws.bu))
             .map(|(a, b)| a - b)
             .collect();
@@ -357,8 +354,23 @@ pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<C
     all
 }
 
+/// Sources that both have, but not put together alike.
+pub(crate) fn unlike(first: &SourceLoss, second: &SourceLoss) -> Vec<Source> {
+    both(first, second)
+        .filter(|(a, b)| !a.made_of.like(&b.made_of))
+        .map(|(a, _)| a.source)
+        .collect()
+}
+
+fn both<'a>(
+    first: &'a SourceLoss,
+    second: &'a SourceLoss,
+) -> impl Iterator<Item = (&'a SourceAmount, &'a SourceAmount)> {
+    (first.sources.iter()).filter_map(|a| Some((a, second.get(a.source)?)))
+}
+
 /// Share of the draws in which one source's loss is above the other's.
-pub(crate) fn share_above(one: &super::SourceAmount, other: &super::SourceAmount) -> f64 {
+pub(crate) fn share_above(one: &SourceAmount, other: &SourceAmount) -> f64 {
     let above = one
         .draws
         .beans_ft2

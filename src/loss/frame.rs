@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::{
+    count::UNMEASURED_BEAN_MM,
     counts::{Counts, Limits, PhotoCount},
     photo::Position,
     sheet::Place,
@@ -74,8 +75,10 @@ pub struct FrameLoss {
     pub pods: Limits,
     /// Beans in those pods.
     pub beans_in_pods: Limits,
-    /// Ground seen, m².
+    /// Ground that the count is of, m²: as seen, or inside the frame where beans were counted by hand.
     pub area_m2: Limits,
+    /// Ground inside the frame's inner edge, m², of which under a raised bar a photo sees more; `None`: as `area_m2`.
+    pub inside_m2: Option<f64>,
     /// The tool's own estimate of loose beans, where a person's marks stand in `beans`; `None`: `beans` is the tool's.
     pub tool_beans: Option<Limits>,
     /// Of `beans` those that are certain because a person said so.
@@ -126,11 +129,17 @@ impl FrameLoss {
             pods: counts.pods,
             beans_in_pods: counts.beans_in_pods,
             area_m2,
+            inside_m2: Some(count.frame_spec.ground().m2()),
             taken: count.meta.taken.clone(),
             position: count.meta.position,
             bean_size: BeanSize::of_photo(count),
             ..Self::default()
         })
+    }
+
+    /// Ground inside the frame's inner edge, m²: what a person counts on.
+    pub fn inside_m2(&self) -> f64 {
+        self.inside_m2.unwrap_or(self.area_m2.estimate)
     }
 
     /// The tool's own count of loose beans.
@@ -164,7 +173,10 @@ impl BeanSize {
     /// From a photo's whole beans that are surely beans; the size on the photo is of what lies flat.
     fn of_photo(count: &PhotoCount) -> Option<Self> {
         let sure = |o: &&crate::counts::Object| {
-            o.counted && o.kind == crate::counts::Kind::Bean && o.probability >= 0.9
+            (o.length_mm, o.width_mm) != UNMEASURED_BEAN_MM
+                && o.counted
+                && o.kind == crate::counts::Kind::Bean
+                && o.probability >= 0.9
         };
         let (mut beans, mut length_mm, mut width_mm) = (0, 0.0, 0.0);
         for object in count.objects.iter().filter(sure) {

@@ -20,18 +20,16 @@ mod wide;
 
 pub use amount::Amount;
 pub(crate) use amount::{bu_per_ac_per_bean_ft2, one_bushel, times as scaled};
-pub use assumptions::{
-    AssumptionError, Assumptions, Seeds, Spread, bu_per_ac, seeds_per_lb_from_tsw_g,
-};
+pub use assumptions::{AssumptionError, Assumptions, Seeds, Spread, seeds_per_lb_from_tsw_g};
 pub use by_source::loss_by_source;
 pub use caution::{LossCaution, LossCautionKind};
-pub(crate) use draws::share_above;
 pub use draws::{Contrasted, differences};
+pub(crate) use draws::{share_above, unlike};
 pub(crate) use frame::exactly;
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{FEWEST_FRAMES, Loss, LossError, loss_over};
 pub use pods::total_in_pods;
-pub(crate) use season::bare_losses;
+pub(crate) use season::bare_loss;
 pub use season::{
     CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss,
 };

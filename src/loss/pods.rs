@@ -22,9 +22,9 @@ pub fn total_in_pods(
         let share = if all > 0.0 { pods / all } else { 0.0 };
         Some(found.beans_per_ft2.estimate * share)
     };
-    let of_places = total.shares.iter();
+    let of_places = total.made_of.ground();
     let per_ft2: f64 = of_places
-        .filter_map(|(place, share)| Some(share * in_pods_per_ft2(*place)?))
+        .filter_map(|(place, share)| Some(share * in_pods_per_ft2(place)?))
         .sum();
     Some(per_ft2 * bu_per_ac_per_bean_ft2(assumptions, loss.seeds.per_lb.value))
 }

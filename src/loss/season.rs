@@ -17,7 +17,7 @@ use crate::{
     counts::{CountsFile, Limits, PhotoCount},
     marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
-    sheet::{CardDiffers, Place, Row, Sheet, SheetError},
+    sheet::{CardDiffers, Column, Place, Row, Sheet, SheetError},
     units::{M2_PER_FT2, plural, plural_does},
 };
 
@@ -40,6 +40,11 @@ pub fn season_frames(
     counts: &CountsFile,
     sheet: Option<&Sheet>,
 ) -> Result<SeasonFrames, SheetError> {
+    Ok(put_together(laid_out(counts, sheet)?, counts))
+}
+
+/// Every photo by itself, trays too, with what is to be said of those that are not among them.
+fn laid_out(counts: &CountsFile, sheet: Option<&Sheet>) -> Result<SeasonFrames, SheetError> {
     if let Some(sheet) = sheet {
         let names: Vec<&str> = counts.photos.iter().map(|p| p.photo.as_str()).collect();
         sheet.check_photos(&names)?;
@@ -74,8 +79,42 @@ pub fn season_frames(
         .filter_map(|photo| CardDiffers::of(rows.get(photo.photo.as_str())?, photo.card?.card));
     cautions.extend(differs.map(|d| LossCautionKind::CardDiffers.says(d.to_string())));
     cautions.extend(once.caution());
-    cautions.extend(of_photos(counts, &frames));
     Ok(SeasonFrames { frames, cautions })
+}
+
+/// The trays taken into their frames, and what the photos' own cautions mean for these.
+fn put_together(laid_out: SeasonFrames, counts: &CountsFile) -> SeasonFrames {
+    let SeasonFrames {
+        frames,
+        mut cautions,
+    } = laid_out;
+    let frames = with_trays(frames, &mut cautions);
+    cautions.extend(of_photos(counts, &frames));
+    SeasonFrames { frames, cautions }
+}
+
+/// The beans on a frame's trays are a hand count of it, unless the sheet has one of its own.
+fn with_trays(frames: Vec<FrameLoss>, cautions: &mut Vec<LossCaution>) -> Vec<FrameLoss> {
+    let (trays, mut rest): (Vec<_>, Vec<_>) =
+        (frames.into_iter()).partition(|frame| frame.place == Some(Place::Tray));
+    let mut of_owner: BTreeMap<String, f64> = BTreeMap::new();
+    for tray in trays {
+        let owner = (tray.tray_of).filter(|name| rest.iter().any(|frame| frame.photo == *name));
+        let Some(owner) = owner else {
+            cautions.push(LossCautionKind::TrayAlone.says(format!(
+                "{}: beans on a tray, but tray_of does not name the photo of the frame they were picked up from; it is \
+                 left out",
+                tray.photo
+            )));
+            continue;
+        };
+        *of_owner.entry(owner).or_default() += tray.hand.beans.unwrap_or(tray.beans.estimate);
+    }
+    for frame in &mut rest {
+        let on_trays = of_owner.get(&frame.photo).copied();
+        frame.hand.beans = frame.hand.beans.or(on_trays);
+    }
+    rest
 }
 
 /// Copies of one file: the plot that they show counts once.
@@ -192,7 +231,7 @@ pub fn season_frames_confirmed(
     sheet: Option<&Sheet>,
 ) -> Result<SeasonFrames, SheetError> {
     let filled = with_marks(confirmed, sheet);
-    let mut season = season_frames(&confirmed.counts, filled.as_ref())?;
+    let mut season = laid_out(&confirmed.counts, filled.as_ref())?;
     let threshold = confirmed.threshold();
     for frame in &mut season.frames {
         let Some(photo) = confirmed.photos.get(&frame.photo) else {
@@ -220,7 +259,7 @@ pub fn season_frames_confirmed(
     season
         .cautions
         .extend(told.map(|line| LossCautionKind::Marks.says(line)));
-    Ok(season)
+    Ok(put_together(season, &confirmed.counts))
 }
 
 /// The sheet with what was typed in on the page where it is empty; a photo without a row gets one.
@@ -245,6 +284,16 @@ fn with_marks(confirmed: &ConfirmedCounts, sheet: Option<&Sheet>) -> Option<Shee
         typed.place = typed.place.or(said);
         typed.check = typed.check.take().or_else(|| place.check.clone());
         typed.setting = typed.setting.take().or_else(|| place.setting.clone());
+        // The spot card is set against the cells.
+        let (place, check) = (typed.place, typed.check.clone());
+        let mut fill = |column: Column, said: Option<String>| {
+            let cell = &mut filled.rows[at].cells[column.at()];
+            if cell.is_empty() {
+                *cell = said.unwrap_or_default();
+            }
+        };
+        fill(Column::Place, place.map(|place| place.word().to_owned()));
+        fill(Column::Check, check);
     }
     any.then_some(filled)
 }
@@ -264,6 +313,7 @@ fn by_hand(photo: &PhotoCount, row: Option<&Row>) -> Option<FrameLoss> {
     Some(FrameLoss {
         photo: photo.photo.clone(),
         area_m2: exactly(photo.frame_spec.ground().m2()),
+        inside_m2: Some(photo.frame_spec.ground().m2()),
         taken: photo.meta.taken.clone(),
         position: photo.meta.position,
         basis: Basis::Hand,
@@ -419,21 +469,13 @@ fn check_loss(
     }
 }
 
-/// Bushels an acre by source, without limits: for pairs, whose own differences give the limits.
-pub(crate) fn bare_losses(
+/// Loss by source, whose limits are of no use: for pairs, whose own differences give the limits. `None` where no frame has a
+/// place.
+pub(crate) fn bare_loss(
     settled: &Settled,
     seeds: &SeedSize,
     assumptions: &Assumptions,
-) -> BTreeMap<Source, f64> {
+) -> Option<SourceLoss> {
     let common = Common::new(assumptions, seeds, 2);
-    let loss = loss_of_settled(settled, seeds, assumptions, &common, 0);
-    loss.map_or_else(
-        |_| BTreeMap::new(),
-        |loss| {
-            loss.sources
-                .iter()
-                .map(|s| (s.source, s.amount.bu_per_ac.estimate))
-                .collect()
-        },
-    )
+    loss_of_settled(settled, seeds, assumptions, &common, 0).ok()
 }

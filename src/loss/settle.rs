@@ -9,8 +9,7 @@ use super::{
 };
 use crate::{
     counts::Limits,
-    sheet::Place,
-    stats::{DoubleSample, RatioEstimate, ratio_double_sampling},
+    stats::{RatioEstimate, ratio_of_counts},
 };
 
 /// Frames with the count that stands, and what all the photos have in common.
@@ -34,10 +33,11 @@ pub const FEWEST_BOTH: usize = 3;
 ///
 /// Loose beans counted by hand take the photo's place; where at least `FEWEST_BOTH` frames were
 /// counted both ways, the other photos' loose beans are multiplied by the ratio of the two. Where not enough were
-/// counted by hand but at least `FEWEST_BOTH` photos were confirmed, these give the ratio.
+/// counted by hand but at least `FEWEST_BOTH` photos were confirmed, these give the ratio. A hand count is of the ground
+/// inside the frame, a photo's of what is seen through it.
 pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
     let mut cautions = Vec::new();
-    let mut frames = with_trays(frames, &mut cautions);
+    let mut frames = frames.to_vec();
     let ratio = ratio_of(&frames).map(|(ratio, by)| {
         cautions.push(put_right(&ratio, by, &frames));
         ratio
@@ -48,7 +48,13 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
     for frame in &mut frames {
         let pods_sd = share * sd_of(&frame.beans_in_pods);
         let mut beans_sd = share * sd_of(&frame.beans);
+        let inside_m2 = frame.inside_m2();
         if let Some(beans) = frame.hand.beans {
+            // The pods of the photo lie on the ground that it sees, of which this is a part.
+            let of_seen = inside_m2 / frame.area_m2.estimate;
+            frame.pods = times(frame.pods, of_seen);
+            frame.beans_in_pods = times(frame.beans_in_pods, of_seen);
+            frame.area_m2 = exactly(inside_m2);
             frame.beans = exactly(beans);
             frame.basis = Basis::Hand;
             beans_sd = 0.0;
@@ -67,6 +73,7 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
             } else {
                 assumptions.beans_per_pod()
             };
+            let pods = pods * frame.area_m2.estimate / inside_m2;
             frame.pods = exactly(pods);
             frame.beans_in_pods = exactly(pods * beans_per_pod);
             0.0
@@ -81,29 +88,6 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
         ratio,
         cautions,
     }
-}
-
-/// A tray's beans are a hand count of the frame they were picked up from.
-fn with_trays(frames: &[FrameLoss], cautions: &mut Vec<LossCaution>) -> Vec<FrameLoss> {
-    let (trays, mut rest): (Vec<_>, Vec<_>) = frames
-        .iter()
-        .cloned()
-        .partition(|frame| frame.place == Some(Place::Tray));
-    for tray in trays {
-        let owner = (tray.tray_of.as_ref())
-            .and_then(|name| rest.iter_mut().find(|frame| frame.photo == *name));
-        match owner {
-            Some(frame) => {
-                frame.hand.beans.get_or_insert(tray.hand.beans.unwrap_or(tray.beans.estimate));
-            }
-            None => cautions.push(LossCautionKind::TrayAlone.says(format!(
-                "{}: beans on a tray, but tray_of does not name the photo of the frame they were picked up from; it is \
-                 left out",
-                tray.photo
-            ))),
-        }
-    }
-    rest
 }
 
 /// What the photos were set against.
@@ -190,29 +174,29 @@ fn hand_far_off(frames: &[FrameLoss]) -> Option<LossCaution> {
 fn ratio_of(frames: &[FrameLoss]) -> Option<(RatioEstimate, Against)> {
     // A frame that was only ever counted by hand has no photo count to set beside it.
     let seen = |frame: &&FrameLoss| frame.basis != Basis::Hand;
-    let by_hand = |f: &FrameLoss| Some((f.by_tool().estimate, f.hand.beans?));
+    // As many as would lie on all the ground that the photo sees.
+    let of_seen = |f: &FrameLoss| f.area_m2.estimate / f.inside_m2();
+    let by_hand = |f: &FrameLoss| Some((f.by_tool().estimate, f.hand.beans? * of_seen(f)));
     let by_marks = |f: &FrameLoss| {
         (f.basis == Basis::Confirmed).then(|| (f.by_tool().estimate, f.beans.estimate))
     };
     let hand: Vec<(f64, f64)> = frames.iter().filter(seen).filter_map(by_hand).collect();
     let marks: Vec<(f64, f64)> = frames.iter().filter_map(by_marks).collect();
-    let hand = ratio_from(&hand, frames).map(|ratio| (ratio, Against::Hand));
-    hand.or_else(|| Some((ratio_from(&marks, frames)?, Against::Marks)))
-}
-
-fn ratio_from(both: &[(f64, f64)], frames: &[FrameLoss]) -> Option<RatioEstimate> {
-    if both.len() < FEWEST_BOTH || both.len() == frames.len() {
+    // Photos that nobody counted again: without any there is nothing to put right.
+    let others =
+        (frames.iter().filter(seen)).any(|f| f.hand.beans.is_none() && f.basis != Basis::Confirmed);
+    if !others {
         return None;
     }
-    let cheap: Vec<f64> = both.iter().map(|b| b.0).collect();
-    let dear: Vec<f64> = both.iter().map(|b| b.1).collect();
-    let all_cheap: Vec<f64> = frames.iter().map(|f| f.by_tool().estimate).collect();
-    ratio_double_sampling(&DoubleSample {
-        cheap: &cheap,
-        dear: &dear,
-        all_cheap: &all_cheap,
-    })
-    .filter(|ratio| ratio.ratio > 0.0)
+    let hand = ratio_from(&hand).map(|ratio| (ratio, Against::Hand));
+    hand.or_else(|| Some((ratio_from(&marks)?, Against::Marks)))
+}
+
+fn ratio_from(both: &[(f64, f64)]) -> Option<RatioEstimate> {
+    if both.len() < FEWEST_BOTH {
+        return None;
+    }
+    ratio_of_counts(both).filter(|ratio| ratio.ratio > 0.0)
 }
 
 fn plus(limits: Limits, more: f64) -> Limits {

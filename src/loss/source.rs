@@ -88,12 +88,72 @@ pub struct SourceAmount {
     pub amount: Amount,
     /// Frames that it rests on, by what their counts rest on: photo, confirmed, ratio, hand.
     pub rests_on: RestsOn,
-    /// How often the density at each place on the ground goes into it, from which its frames are planned. What hangs is beside it.
+    /// What it is put together from.
     #[serde(skip)]
-    pub(crate) shares: Vec<(Place, f64)>,
+    pub(crate) made_of: MadeOf,
+    /// Variance by counting alone, (beans on a square foot)².
+    #[serde(skip)]
+    pub(crate) counting_variance: f64,
     /// Draws, for differences.
     #[serde(skip)]
     pub(crate) draws: Drawn,
+}
+
+/// The places that stand on the ground.
+pub(crate) const ON_GROUND: [Place; 3] = [Place::Standing, Place::Cut, Place::Behind];
+
+/// What a source's loss is put together from. Two losses of one name can be compared only where this is the same: with frames
+/// ahead of the machine shattering is what came to it there, without them it holds what fell before harvest too.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct MadeOf {
+    /// How often the density at each of [`ON_GROUND`] goes into it: 1 and −1 where one is taken from the other.
+    shares: [f64; 3],
+    /// Which kinds of pods that hang go into it: on stubble, on lodged plants, on loose stalks.
+    hanging: [bool; 3],
+}
+
+impl MadeOf {
+    /// The density at one of [`ON_GROUND`].
+    pub fn place(at: usize) -> Self {
+        Self {
+            shares: [0, 1, 2].map(|i| f64::from(u8::from(i == at))),
+            hanging: [false; 3],
+        }
+    }
+
+    /// One kind of pods that hang.
+    pub fn hanging(number: usize) -> Self {
+        Self {
+            shares: [0.0; 3],
+            hanging: [0, 1, 2].map(|i| i == number),
+        }
+    }
+
+    /// self × a + other × b.
+    pub fn mix(&self, a: f64, other: &Self, b: f64) -> Self {
+        Self {
+            shares: [0, 1, 2].map(|i| a * self.shares[i] + b * other.shares[i]),
+            hanging: [0, 1, 2].map(|i| self.hanging[i] || other.hanging[i]),
+        }
+    }
+
+    /// The places on the ground that weigh in it, and how often each goes into it.
+    pub fn ground(&self) -> impl Iterator<Item = (Place, f64)> {
+        let all = ON_GROUND.into_iter().zip(self.shares);
+        // Where a place is taken off and put on again, what is left is rounding.
+        all.filter(|(_, share)| share.abs() > 1e-9)
+    }
+
+    /// Whether frames at that place weigh in it.
+    pub fn has(&self, place: Option<Place>) -> bool {
+        self.ground().any(|(of, _)| place == Some(of))
+    }
+
+    /// Whether the two are put together alike.
+    pub fn like(&self, other: &Self) -> bool {
+        let alike = |(a, b): (&f64, &f64)| (a - b).abs() < 1e-9;
+        self.hanging == other.hanging && self.shares.iter().zip(&other.shares).all(alike)
+    }
 }
 
 /// Draws of one source.

@@ -119,12 +119,12 @@ pub fn plan_sources(
         _ => false,
     };
     let of_places = |s: &SourceAmount| -> Vec<Found> {
-        (s.shares.iter().filter(|(_, share)| *share != 0.0))
+        (s.made_of.ground())
             .filter_map(|(place, share)| {
-                let from = from_season(loss, *place)?;
-                let there = loss.places.iter().find(|e| e.place == *place)?;
+                let from = from_season(loss, place)?;
+                let there = loss.places.iter().find(|e| e.place == place)?;
                 Some(Found {
-                    share: *share,
+                    share,
                     bu_per_ac: per_bean * density_ft2(&from, there),
                     between_cv: from.between_cv,
                     within: from.within() / frames.unwrap_or(from.frames_per_check) as f64,

@@ -502,12 +502,35 @@ fn left_out(
     Some(if is_set_aside {
         "a person set the photo aside".to_owned()
     } else if row.is_some_and(|row| row.typed.place == Some(Place::Tray)) {
-        "its beans were picked up from another frame, for which they are counted".to_owned()
+        of_tray(material, row)
     } else if let Some(twin) = material.frames.iter().find(twin) {
         format!("the same file stands in it as {}", twin.photo)
     } else {
         "it has no count".to_owned()
     })
+}
+
+/// What became of a tray's beans.
+fn of_tray(material: &Material<'_>, row: Option<&Row>) -> String {
+    let owner = row.and_then(|row| row.typed.tray_of.as_deref());
+    let Some(owner) = owner.and_then(|name| material.frames.iter().find(|f| f.photo == name))
+    else {
+        return "its beans were picked up from a frame that is not told (tray_of)".to_owned();
+    };
+    let of_row = (material.sheet.iter().flat_map(|sheet| &sheet.rows))
+        .find(|row| row.photo() == owner.photo)
+        .and_then(|row| row.typed.hand.beans);
+    let of_page = (material.persons.get(&owner.photo)).and_then(|p| p.hand.as_ref()?.beans);
+    match of_row.or(of_page) {
+        Some(_) => format!(
+            "its beans were picked up from the frame of {}, which has a hand count of its own",
+            owner.photo
+        ),
+        None => format!(
+            "its beans were picked up from the frame of {}, for which they are counted",
+            owner.photo
+        ),
+    }
 }
 
 impl FrameFact {

@@ -432,7 +432,7 @@ pub fn loss_text(loss: &SourceLoss, unit: LossUnit) -> String {
 }
 
 /// The loss over all frames together, for a terminal.
-pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
+pub fn loss_over_text(loss: &Loss) -> String {
     let a = &loss.amount;
     let too_few = TooFew::over(loss);
     let instead = too_few.short(a);
@@ -451,7 +451,7 @@ pub fn loss_over_text(loss: &Loss, more: &[LossCaution]) -> String {
     if let Some(words) = too_few.words(a) {
         text.push_str(&format!("{words}\n"));
     }
-    text.extend(more.iter().chain(&loss.cautions).map(LossCaution::line));
+    text.extend(loss.cautions.iter().map(LossCaution::line));
     text
 }
 

@@ -6,27 +6,23 @@ mod agree;
 mod gamma_poisson;
 mod logit_shift;
 mod needed;
-mod poisson;
 mod poisson_binomial;
 mod quantile;
 mod ratio;
 mod resample;
 mod season_mean;
-mod two_rates;
 
 pub use agree::{Agreement, Concordance, agreement, concordance};
 pub use gamma_poisson::{Dispersion, fit as fit_gamma_poisson, ln_pmf as gamma_poisson_ln_pmf};
 pub use logit_shift::{fit_logit_shift, logistic, logit};
 pub use needed::{frames_needed_gamma_poisson, frames_needed_poisson};
-pub use poisson::{garwood_limits, rate_exact_limits, rate_score_limits};
-pub use poisson_binomial::{poisson_binomial_limits, poisson_binomial_pmf};
+pub use poisson_binomial::poisson_binomial_pmf;
 pub use quantile::{
     gamma_quantile, normal_cdf, normal_quantile, student_t_cdf, student_t_quantile,
 };
-pub use ratio::{DoubleSample, RatioEstimate, ratio_double_sampling};
-pub use resample::{Chance, bootstrap_means, quantile_sorted};
+pub use ratio::{RatioEstimate, ratio_of_counts};
+pub use resample::{Chance, quantile_sorted};
 pub use season_mean::{CheckSum, SeasonMean, season_mean, season_means};
-pub use two_rates::{TwoRates, TwoRatesP};
 
 /// Mean and standard deviation (divisor n − 1) of some numbers; the deviation is 0 for fewer than two.
 pub fn mean_sd(values: &[f64]) -> (f64, f64) {

@@ -15,27 +15,3 @@ pub fn poisson_binomial_pmf(p: &[f64]) -> Vec<f64> {
     }
     pmf
 }
-
-/// The least and the most of the things that there may be: the narrowest quantiles that leave at
-/// most (1 − level)/2 on either side.
-///
-/// # Source
-/// Wang (1993), Statistica Sinica 3:295, for the distribution.
-pub fn poisson_binomial_limits(p: &[f64], level: f64) -> (usize, usize) {
-    let tail = (1.0 - level) / 2.0;
-    let pmf = poisson_binomial_pmf(p);
-    let first_beyond = |run: &mut dyn Iterator<Item = (usize, &f64)>, fallback: usize| {
-        let mut sum = 0.0;
-        for (count, mass) in run {
-            sum += mass;
-            if sum > tail {
-                return count;
-            }
-        }
-        fallback
-    };
-    (
-        first_beyond(&mut pmf.iter().enumerate(), 0),
-        first_beyond(&mut pmf.iter().enumerate().rev(), p.len()),
-    )
-}

@@ -34,29 +34,6 @@ impl Chance {
     }
 }
 
-/// Means of groups drawn with replacement, sorted: the bootstrap over checks.
-///
-/// - `groups`: (sum, weight) of each group, as beans and area of a check.
-///
-/// # Source
-/// Efron & Tibshirani, *An Introduction to the Bootstrap* (1993), ch. 8: draw the units that are independent.
-pub fn bootstrap_means(groups: &[(f64, f64)], rounds: usize, seed: u64) -> Vec<f64> {
-    let mut chance = Chance::new(seed);
-    let mut means: Vec<f64> = (0..rounds)
-        .map(|_| {
-            let (mut sum, mut weight) = (0.0, 0.0);
-            for _ in 0..groups.len() {
-                let (s, w) = groups[chance.below(groups.len())];
-                sum += s;
-                weight += w;
-            }
-            if weight > 0.0 { sum / weight } else { 0.0 }
-        })
-        .collect();
-    means.sort_by(f64::total_cmp);
-    means
-}
-
 /// Quantile of sorted numbers, straight between neighbours. 0 for none.
 ///
 /// # Source

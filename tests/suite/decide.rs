@@ -10,7 +10,7 @@ use podfall::{
         settle,
     },
     next::next,
-    payback::{Offer, payback, worth_per_hour},
+    payback::{Offer, payback},
     photo::Position,
     plan::{Counts, layout, layout_svg, long_frame_depth_in, plan},
     report::hand::{HandPage, PhotoPicture, hand_html},
@@ -201,11 +201,9 @@ fn plan_follows_the_formula_and_the_table() {
     assert!(layout_svg(&map).starts_with("<svg xmlns"));
 }
 
-/// W14: Sumner, Univ. of Georgia: 3 bu/ac × 3 ac/h × 6 a bushel = 54 an hour (read).
 /// Present values: numpy-financial's definitions, worked by hand.
 #[test]
 fn payback_by_hand() {
-    assert_eq!(worth_per_hour(3.0, 3.0, 6.0), 54.0);
     // A half bushel on a 35 ft header's 1,000 acres at 10: 5,000 a year (practice, handbook, section 3).
     let offer = Offer {
         gain_bu_per_ac: Limits {
