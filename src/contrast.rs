@@ -7,8 +7,9 @@ use serde::Serialize;
 use crate::{
     counts::Limits,
     loss::{
-        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossError, SeasonLoss, Source, SourceAmount,
-        bare_loss, bu_per_ac_per_bean_ft2, differences, seed_size, settle, too_wide, unlike,
+        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossCautionKind, LossError, SeasonLoss, Source,
+        SourceAmount, bare_loss, bu_per_ac_per_bean_ft2, differences, seed_size, settle, too_wide,
+        unlike,
     },
     stats::{
         Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
@@ -234,6 +235,10 @@ pub fn contrast(
     let begun = pairs.by_source.values().map(Vec::len).max().unwrap_or(0);
     let mut warnings = what_else_differs(frames, first, second, most_pairs > 0);
     warnings.extend(not_alike(&unlike(a, b), first, second));
+    for (setting, loss) in [(first, a), (second, b)] {
+        let wide = (loss.cautions.iter()).filter(|c| c.kind == LossCautionKind::PodsWiden);
+        warnings.extend(wide.map(|c| format!("under {setting} {}", c.message)));
+    }
     if most_pairs == 0 && frames.iter().any(|f| f.pair.is_some()) {
         warnings.push(format!(
             "{} one setting with the other, {FEWEST_PAIRS} are needed to go by pairs: the settings are set against each other as a whole",
@@ -357,7 +362,7 @@ fn moved(limits: Limits, estimate: f64) -> Limits {
     }
 }
 
-/// Sources left out because they hold other things under the one setting than under the other.
+/// Sources left out because only one setting has them, or they hold other things there.
 fn not_alike(sources: &[Source], first: &str, second: &str) -> Option<String> {
     let titles: Vec<&str> = sources.iter().map(|source| source.title()).collect();
     (!titles.is_empty()).then(|| {
@@ -539,10 +544,23 @@ pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, Cont
     })
 }
 
-/// The settings there are, in the order of their names.
+/// The settings there are, in the order in which they were first photographed; of those without a time by their names.
 pub fn settings_of(frames: &[FrameLoss]) -> Vec<String> {
-    let names: BTreeSet<&String> = frames.iter().filter_map(|f| f.setting.as_ref()).collect();
-    names.into_iter().cloned().collect()
+    let mut first: BTreeMap<&String, Option<&String>> = BTreeMap::new();
+    for (setting, taken) in frames
+        .iter()
+        .filter_map(|f| Some((f.setting.as_ref()?, f.taken.as_ref())))
+    {
+        let earliest = first.entry(setting).or_insert(taken);
+        *earliest = match (*earliest, taken) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        };
+    }
+    let mut names: Vec<(&String, Option<&String>)> = first.into_iter().collect();
+    // Stable: names stay in order where the times are alike. Those without a time come last.
+    names.sort_by_key(|(_, taken)| (taken.is_none(), *taken));
+    names.into_iter().map(|(name, _)| name.clone()).collect()
 }
 
 /// The settings of a season's checks, in the order of their names.

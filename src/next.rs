@@ -106,7 +106,11 @@ fn remedies(source: Source) -> Vec<Remedy> {
             KNOX,
             &["drive slower, so that less goes through", "feed evenly", "then cylinder or rotor, concave, fan and sieves, one at a time"],
         ),
-        Source::Header | Source::Machine | Source::Total => Vec::new(),
+        Source::Machine => from(
+            "Staton, MSU Extension 2012 (the places)",
+            &["back up a machine length and lay frames in the cut strip too: they part the header from what goes through"],
+        ),
+        Source::Header | Source::Total => Vec::new(),
     }
 }
 
@@ -140,7 +144,9 @@ pub fn next(season: &SeasonLoss, manual: &BTreeMap<String, ManualRange>) -> Opti
                 .estimate
                 .total_cmp(&b.amount.bu_per_ac.estimate)
         });
-    let largest = machine.or_else(|| loss.largest_part())?;
+    // Without frames in the cut strip header and machine are told together.
+    let together = || loss.get(Source::Machine);
+    let largest = (machine.or_else(together)).or_else(|| loss.largest_part())?;
     let settings = crate::contrast::settings_in(season);
     Some(Next {
         source: largest.source,
@@ -183,7 +189,14 @@ fn how_sure(loss: &SourceLoss, largest: Source) -> String {
                 .total_cmp(&b.amount.bu_per_ac.estimate)
         });
     let Some(rival) = rival else {
-        return "it is the only source at the machine that these frames tell".to_owned();
+        return match largest {
+            Source::Machine => {
+                "whether at the header or through the machine, these frames do not tell"
+            }
+            Source::PreHarvest => "it is all that these frames tell",
+            _ => "it is the only source at the machine that these frames tell",
+        }
+        .to_owned();
     };
     let larger = crate::loss::share_above(top, rival);
     let word = if larger >= 0.95 {

@@ -11,9 +11,8 @@ use crate::{
     photo,
     pipeline::{Picture, Settings},
     plan::TooFew,
-    report::{
-        html::{self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table},
-        loss::places_for,
+    report::html::{
+        self, Crop, Figure, PhotoPart, PictureSettings, Pictures, Setting, Summary, Table,
     },
     units::{GroundM2, plural},
 };
@@ -147,10 +146,6 @@ pub fn report_as_said(
     });
     let mut summary = summary(counts, loss.as_ref(), settings);
     summary.title = "Beans on the ground, with what a person said".to_owned();
-    if let Some(loss) = (loss.as_ref()).filter(|_| frames.frames.iter().any(|f| f.place.is_some()))
-    {
-        no_loss(&mut summary, loss);
-    }
     summary
         .settings
         .extend(confirmed.threshold().as_ref().and_then(own_threshold));
@@ -158,21 +153,6 @@ pub fn report_as_said(
     let first = summary.notes.len().min(1);
     summary.notes.splice(first..first, told);
     html::confidence_report(&summary, &counts.model, parts)
-}
-
-/// Where the sheet tells places, a mean over all of them is no loss: it is told as beans, and the loss page is pointed to.
-fn no_loss(summary: &mut Summary, loss: &Loss) {
-    let mut figures = figures(loss).into_iter();
-    summary.headline = figures.next().map(|beans| Figure {
-        name: "Loose and in pods, mean of all frames, whatever their place".to_owned(),
-        ..beans
-    });
-    summary.is_loss = false;
-    summary.figures = figures.next().into_iter().collect();
-    summary.table.rows.truncate(ROWS_OF_NO_LOSS);
-    if let Some(note) = summary.notes.first_mut() {
-        *note = NO_LOSS.to_owned();
-    }
 }
 
 /// The threshold of the season's own, where it is used.
@@ -208,19 +188,10 @@ fn summary(counts: &CountsFile, loss: Option<&Loss>, settings: &Settings) -> Sum
     Summary {
         title: "Beans on the ground, frame by frame".to_owned(),
         made: format!("podfall {}", counts.podfall),
-        headline: loss.map(|l| Figure {
-            too_few: TooFew::over(l).words(&l.amount),
-            ..figure(
-                "On the ground, mean of all frames",
-                l.amount.bu_per_ac,
-                "bu/ac",
-                places_for(l.amount.bu_per_ac, TooFew::over(l).short(&l.amount)),
-            )
-        }),
+        headline: loss.map(headline),
         figures: loss.map(figures).unwrap_or_default(),
         table: loss.map(rests_on).unwrap_or_default(),
         notes: loss.map(|l| notes(counts, l)).unwrap_or_default(),
-        is_loss: true,
         settings: settings_in_words(settings),
     }
 }
@@ -261,34 +232,36 @@ fn figure(name: &str, limits: Limits, unit: &str, decimals: usize) -> Figure {
     }
 }
 
-fn figures(loss: &Loss) -> Vec<Figure> {
-    let amount = &loss.amount;
-    let too_few = TooFew::over(loss).short(amount).map(str::to_owned);
-    let figures = vec![
-        figure("Beans on the ground", amount.beans_per_ft2, "beans/ft²", 1),
-        figure("the same", amount.beans_per_m2, "beans/m²", 0),
-        figure("the same", amount.lb_per_ac, "lb/ac", 0),
-        figure("the same", amount.kg_per_ha, "kg/ha", 0),
-    ];
-    let told = |figure| Figure {
-        too_few: too_few.clone(),
-        ..figure
-    };
-    figures.into_iter().map(told).collect()
+/// A mean over frames of all places is no loss: it is told as beans.
+fn headline(loss: &Loss) -> Figure {
+    Figure {
+        too_few: TooFew::over(loss).words(&loss.amount),
+        ..figure(
+            "Loose and in pods, mean of all frames, whatever their place",
+            loss.amount.beans_per_ft2,
+            "beans/ft²",
+            1,
+        )
+    }
 }
 
-/// Said first in its place where places are told.
-const NO_LOSS: &str = "This is no loss of the field: frames in the standing crop, in the cut strip and behind the machine are taken \
-                       together here. The loss, by source and in bu/ac, stands in loss.html, which podfall loss writes.";
+fn figures(loss: &Loss) -> Vec<Figure> {
+    let amount = &loss.amount;
+    vec![Figure {
+        too_few: TooFew::over(loss).short(amount).map(str::to_owned),
+        ..figure("the same", amount.beans_per_m2, "beans/m²", 0)
+    }]
+}
 
 /// Said first, for this figure and the loss page's are not the same.
-const NOT_BY_SOURCE: &str = "All frames are taken together here, wherever they lay. What was lost before harvest, at the header and \
-                             through the machine is told by podfall loss (loss.html), which knows the place of each.";
+const NO_LOSS: &str = "This is no loss of the field: frames in the standing crop, in the cut strip and behind the machine are taken \
+                       together here. The loss, by source and in bu/ac, stands in loss.html, which podfall loss writes once the sheet \
+                       says where each frame lay (podfall sheet).";
 
 fn notes(counts: &CountsFile, loss: &Loss) -> Vec<String> {
     let cautions = loss.cautions.iter().map(|c| c.message.clone());
     let told = cautions.chain(told_once(&counts.photos));
-    (std::iter::once(NOT_BY_SOURCE.to_owned()))
+    (std::iter::once(NO_LOSS.to_owned()))
         .chain(told.map(sentence))
         .collect()
 }
@@ -296,9 +269,6 @@ fn notes(counts: &CountsFile, loss: &Loss) -> Vec<String> {
 fn sentence(text: String) -> String {
     capital(text.trim_end_matches('.')) + "."
 }
-
-/// Rows of [`rests_on`] that hold no loss.
-const ROWS_OF_NO_LOSS: usize = 3;
 
 fn rests_on(loss: &Loss) -> Table {
     let row = |name: &str, value: String| vec![name.to_owned(), value];
@@ -310,10 +280,6 @@ fn rests_on(loss: &Loss) -> Table {
             row(
                 "beans counted, loose and in pods",
                 format!("{:.0}", loss.beans),
-            ),
-            row(
-                "of it in pods",
-                format!("{:.2} bu/ac", loss.in_pods.bu_per_ac.estimate),
             ),
         ],
     }

@@ -31,17 +31,35 @@ pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
 }
 
 /// Why fewer or more marks stand on the picture than the number says: it is the sum of all probabilities, and of what is
-/// known to be missed. `None` where both are the same, and where a person has had a say.
-pub(crate) fn marked(count: &PhotoCount, said: Option<&Said>) -> Option<String> {
-    let (beans, _) = whole(count.counts.filter(|_| said.is_none())?.beans);
-    let marked = (count.objects.iter())
-        .filter(|object| object.counted && object.kind != Kind::Pod)
-        .count()
-        .to_string();
-    (marked != beans).then(|| {
-        let are = if marked == "1" { "is" } else { "are" };
-        format!("{marked} {are} marked as counted; doubtful and missed ones make it {beans}")
-    })
+/// known to be missed. Nothing where both are the same, and where a person has had a say.
+pub(crate) fn marked(count: &PhotoCount, said: Option<&Said>) -> Marked {
+    let counts = count.counts.filter(|_| said.is_none());
+    let of = |limits: Limits, is_one: fn(Kind) -> bool, which: &str| {
+        let (told, _) = whole(limits);
+        let marked = (count.objects.iter())
+            .filter(|object| object.counted && is_one(object.kind))
+            .count()
+            .to_string();
+        (marked != told).then(|| {
+            let are = if marked == "1" { "is" } else { "are" };
+            format!(
+                "{which}{marked} {are} marked as counted; doubtful and missed ones make it {told}"
+            )
+        })
+    };
+    Marked {
+        beans: counts.and_then(|c| of(c.beans, |kind| kind != Kind::Pod, "")),
+        pods: counts.and_then(|c| of(c.pods, |kind| kind == Kind::Pod, "of the pods ")),
+    }
+}
+
+/// What is said of marks and numbers that differ.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub(crate) struct Marked {
+    /// Of loose beans.
+    pub beans: Option<String>,
+    /// Of pods.
+    pub pods: Option<String>,
 }
 
 /// The answer for one photo.
@@ -76,7 +94,7 @@ pub(super) fn answer(
     items
 }
 
-fn counted(counts: &Counts, marked: Option<String>, said: Option<&Said>) -> Vec<Item> {
+fn counted(counts: &Counts, marked: Marked, said: Option<&Said>) -> Vec<Item> {
     let (beans, range) = whole(counts.beans);
     let what = if beans == "1" {
         "loose bean seen"
@@ -90,7 +108,8 @@ fn counted(counts: &Counts, marked: Option<String>, said: Option<&Said>) -> Vec<
     let (head, more) = by_whom(&range, said);
     items.push(Item::Text(head, Style::bold(28.0, INK)));
     items.extend(more.map(|text| Item::Text(text, BODY)));
-    items.extend(marked.map(|text| Item::Text(text, SMALL)));
+    let small = |text: String| Item::Text(text, SMALL);
+    items.extend(marked.beans.map(small));
     items.push(Item::Space(12.0));
     if counts.beans.high >= 0.5 {
         let text = match whole(counts.split_beans) {
@@ -110,6 +129,7 @@ fn counted(counts: &Counts, marked: Option<String>, said: Option<&Said>) -> Vec<
     let pods = number_of(&pods, "pod", "pods");
     let range = or_nothing(counts.pods, &range);
     items.push(Item::Text(format!("{pods}{range}"), BODY));
+    items.extend(marked.pods.map(small));
     let (beans, range) = whole(counts.beans_in_pods);
     let beans = number_of(&beans, "bean", "beans");
     let range = or_nothing(counts.beans_in_pods, &range);

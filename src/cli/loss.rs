@@ -100,16 +100,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
 
 /// Every setting against the one before it, in the order in which they were first in force.
 fn contrasts(read: &SeasonRead, loss: &SeasonLoss) -> Vec<Contrast> {
-    let mut settings = settings_of(&read.frames.frames);
-    let first_seen = |setting: &String| {
-        let of = read
-            .frames
-            .frames
-            .iter()
-            .filter(|f| f.setting.as_ref() == Some(setting));
-        of.filter_map(|f| f.taken.clone()).min()
-    };
-    settings.sort_by_key(|s| (first_seen(s), s.clone()));
+    let settings = settings_of(&read.frames.frames);
     (settings.windows(2))
         .filter_map(|two| contrast(&read.frames.frames, loss, &two[0], &two[1]).ok())
         .collect()

@@ -4,8 +4,10 @@ use super::{
     Amount, Assumptions, Evidence, FrameLoss, LossCaution, LossCautionKind, LossError, RestsOn,
     SeedSize, Settled, Source, SourceAmount, SourceLoss,
     amount::bu_per_ac_per_bean_ft2,
-    draws::{Common, DRAWS, Density, by_check, densities, limits_of},
+    caution::short_list,
+    draws::{Common, DRAWS, Density, by_check, densities},
     over::FEWEST_FRAMES,
+    part::{Part, poisson_variance},
     seed_size, settle,
     source::{Drawn, MadeOf, ON_GROUND},
 };
@@ -13,162 +15,8 @@ use crate::{
     counts::Limits,
     sheet::{Column, Place},
     stats::{CheckSum, normal_cdf, season_mean},
-    units::{M2_PER_FT2, plural},
+    units::plural,
 };
-
-/// A density known in part: estimate and draws, beans on a square foot, with what it rests on.
-#[derive(Clone)]
-struct Part {
-    estimate: f64,
-    draws: Vec<f64>,
-    /// What adds up to it by chances of its own: what was found on the ground, and each kind of pods that hang.
-    summands: Vec<Summand>,
-    made_of: MadeOf,
-    /// Frames on which hanging pods were counted.
-    hand_pods: usize,
-    /// Variance by the counting of hanging pods alone, (beans on a square foot)².
-    pods_variance: f64,
-}
-
-/// One of several things that add up and owe nothing to one another: estimate and draws.
-#[derive(Clone)]
-struct Summand {
-    estimate: f64,
-    draws: Vec<f64>,
-}
-
-impl Summand {
-    /// self × a + other × b, draw by draw.
-    fn mix(&self, a: f64, other: &Self, b: f64) -> Self {
-        Self {
-            estimate: a * self.estimate + b * other.estimate,
-            draws: mixed(&self.draws, a, &other.draws, b),
-        }
-    }
-}
-
-fn mixed(one: &[f64], a: f64, other: &[f64], b: f64) -> Vec<f64> {
-    (one.iter().zip(other))
-        .map(|(x, y)| a * x + b * y)
-        .collect()
-}
-
-impl Part {
-    /// Of one summand.
-    fn of(estimate: f64, draws: Vec<f64>, made_of: MadeOf) -> Self {
-        Self {
-            summands: vec![Summand {
-                estimate,
-                draws: draws.clone(),
-            }],
-            estimate,
-            draws,
-            made_of,
-            hand_pods: 0,
-            pods_variance: 0.0,
-        }
-    }
-
-    /// What was found here and there on the ground, self × a + other × b, and the pods of both.
-    fn mix(&self, a: f64, other: &Self, b: f64) -> Self {
-        let ground = self.summands[0].mix(a, &other.summands[0], b);
-        let pods = self.summands[1..].iter().chain(&other.summands[1..]);
-        Self {
-            summands: std::iter::once(ground).chain(pods.cloned()).collect(),
-            ..self.together(a, other, b)
-        }
-    }
-
-    /// Self and pods besides, which owe nothing to what was found so far.
-    fn and_pods(&self, pods: &Self) -> Self {
-        let summands = self.summands.iter().chain(&pods.summands);
-        Self {
-            summands: summands.cloned().collect(),
-            ..self.together(1.0, pods, 1.0)
-        }
-    }
-
-    fn together(&self, a: f64, other: &Self, b: f64) -> Self {
-        Self {
-            estimate: a * self.estimate + b * other.estimate,
-            draws: mixed(&self.draws, a, &other.draws, b),
-            summands: Vec::new(),
-            made_of: self.made_of.mix(a, &other.made_of, b),
-            hand_pods: self.hand_pods.max(other.hand_pods),
-            pods_variance: self.pods_variance + other.pods_variance,
-        }
-    }
-
-    /// Limits of the sum times a factor that its summands share, from those of the summands: it lies as far from the estimate
-    /// as the root of the summed squares of theirs, and the factor's doubt, which no number of summands makes smaller, is
-    /// one more of these.
-    ///
-    /// Quantiles of summed draws would not do: where none was found the draws still lie above nothing, all of them, and
-    /// three such kinds of pods lift the lower limit past the truth. Simulated, 2 checks of 2 frames with k 2 and few pods:
-    /// the total's limits held 90 % that way and 96 % this way, at half the width.
-    ///
-    /// - `factors`: one a draw, and the estimate's.
-    ///
-    /// # Source
-    /// MOVER: Zou & Donner (2008), Statistics in Medicine 27:1693.
-    fn limits(&self, factors: (&[f64], f64), level: f64) -> Limits {
-        let estimate = self.estimate * factors.1;
-        if let [only] = self.summands.as_slice() {
-            let draws: Vec<f64> = (only.draws.iter().zip(factors.0))
-                .map(|(d, f)| d * f)
-                .collect();
-            return limits_of(estimate, &draws, level);
-        }
-        let of_one = |one: &Summand| limits_of(one.estimate, &one.draws, level);
-        let all: Vec<Limits> = self.summands.iter().map(of_one).collect();
-        let root = |distance: fn(&Limits) -> f64| {
-            factors.1 * all.iter().map(|l| distance(l).powi(2)).sum::<f64>().sqrt()
-        };
-        let factor = limits_of(factors.1, factors.0, level);
-        let by_factor = |off: f64| self.estimate * off;
-        let (less, more) = (
-            by_factor(factor.estimate - factor.low),
-            by_factor(factor.high - factor.estimate),
-        );
-        // Of a loss below nothing a larger factor makes less still.
-        let (less, more) = if estimate < 0.0 {
-            (more, less)
-        } else {
-            (less, more)
-        };
-        Limits {
-            estimate,
-            low: estimate - root(|l| l.estimate - l.low).hypot(less),
-            high: estimate + root(|l| l.high - l.estimate).hypot(more),
-        }
-    }
-
-    fn rests_on(&self, settled: &Settled) -> RestsOn {
-        let of_these = |frame: &&FrameLoss| self.made_of.has(frame.place);
-        RestsOn {
-            hand_pods: self.hand_pods,
-            ..RestsOn::count(settled.frames.iter().filter(of_these))
-        }
-    }
-
-    /// Variance by counting alone, (beans on a square foot)²: what is left of the doubt where checks and frames are all alike.
-    fn counting_variance(&self, settled: &Settled) -> f64 {
-        let of_place = |(place, share): (Place, f64)| {
-            let (mut beans, mut area_ft2) = (0.0, 0.0);
-            for frame in settled.frames.iter().filter(|f| f.place == Some(place)) {
-                beans += frame.lost();
-                area_ft2 += frame.area_m2.estimate / M2_PER_FT2;
-            }
-            share * share * poisson_variance(beans, area_ft2)
-        };
-        self.made_of.ground().map(of_place).sum::<f64>() + self.pods_variance
-    }
-}
-
-/// Variance of a density by counting alone; half a thing where none was seen.
-fn poisson_variance(seen: f64, area_ft2: f64) -> f64 {
-    seen.max(0.5) / (area_ft2 * area_ft2)
-}
 
 /// Loss by source.
 ///
@@ -233,6 +81,7 @@ pub(crate) fn loss_of_settled(
             ..source_amount(*source, part, total, assumptions, seeds, common)
         })
         .collect();
+    cautions.extend(total.and_then(|total| pods_widen(total, assumptions, seeds, common)));
     for s in &sources {
         if s.amount.bu_per_ac.estimate < 0.0 {
             cautions.push(LossCautionKind::BelowZero.says(format!(
@@ -248,6 +97,34 @@ pub(crate) fn loss_of_settled(
         seeds: *seeds,
         ratio: settled.ratio,
         cautions,
+    })
+}
+
+/// How many times farther the total's upper limit may lie from its estimate for the pods that hang before it is said why.
+/// Common practice, no source.
+const PODS_WIDEN_TIMES: f64 = 1.5;
+
+/// Pods that hang lie in clumps, and few frames without any rule little out: where they make the total's upper limit, it is said.
+fn pods_widen(
+    total: &Part,
+    assumptions: &Assumptions,
+    seeds: &SeedSize,
+    common: &Common,
+) -> Option<LossCaution> {
+    let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
+    let told = |part: &Part| part.limits((&common.bu_per_bean_ft2, per_bean), assumptions.level);
+    let (all, ground) = (told(total), told(&total.on_ground()?));
+    let up = |l: &Limits| l.high - l.estimate;
+    (up(&all) > PODS_WIDEN_TIMES * up(&ground)).then(|| {
+        LossCautionKind::PodsWiden.says(format!(
+            "the total's upper limit, {:.1} bu/ac, comes from the pods that hang, looked for in {} only: what lies on the ground \
+             is {:.1} ({:.1} to {:.1}); look for them in more frames",
+            all.high,
+            plural(total.hand_pods, "frame"),
+            ground.estimate,
+            ground.low,
+            ground.high
+        ))
     })
 }
 
@@ -288,11 +165,14 @@ fn evidence(
             rests_on: RestsOn::count(frames.into_iter()),
         });
     }
-    let unplaced = settled.frames.iter().filter(|f| f.place.is_none()).count();
-    if unplaced > 0 {
+    let unplaced: Vec<&str> = (settled.frames.iter().filter(|f| f.place.is_none()))
+        .map(|f| f.photo.as_str())
+        .collect();
+    if !unplaced.is_empty() {
         cautions.push(LossCautionKind::NoPlace.says(format!(
-            "{} without a place in the sheet left out; write standing, cut or behind",
-            plural(unplaced, "photo")
+            "{} without a place in the sheet left out: {}; write standing, cut or behind, unless it shows a plot that another shows",
+            plural(unplaced.len(), "photo"),
+            short_list(&unplaced)
         )));
     }
     all
@@ -427,11 +307,9 @@ fn hanging(
         let draws = (z.into_iter())
             .map(|z| mean.quantile(normal_cdf(z)) * beans)
             .collect();
-        let part = Part {
-            hand_pods,
-            pods_variance: beans * beans * poisson_variance(pods, area_ft2),
-            ..Part::of(mean.estimate * beans, draws, MadeOf::hanging(number))
-        };
+        let variance = beans * beans * poisson_variance(pods, area_ft2);
+        let part = Part::of(mean.estimate * beans, draws, MadeOf::hanging(number))
+            .hanging(hand_pods, variance);
         found.push((source, part));
     }
     if !empty.is_empty() {

@@ -23,8 +23,10 @@ impl LossCaution {
             | NoStanding
             | NoCut
             | PodsOnStalksNotCounted
+            | PodsWiden
             | BelowZero
             | NoPlace
+            | SettingsAlike
             | SamePlot
             | OddSize
             | HeavyResidue
@@ -60,10 +62,14 @@ pub enum LossCautionKind {
     NarrowUncorrected,
     /// The hand columns for stubble, lodged and loose stalks are empty.
     PodsOnStalksNotCounted,
+    /// The total's upper limit is made by pods that hang, looked for in few frames.
+    PodsWiden,
     /// A source comes out below zero: chance, or frames of unlike ground.
     BelowZero,
     /// Photos in the sheet that could not be counted.
     NotCounted,
+    /// Settings that differ by one letter.
+    SettingsAlike,
     /// Photos without a place.
     NoPlace,
     /// Photos that are the same file as another: left out.
@@ -111,6 +117,17 @@ impl LossCautionKind {
             kind: self,
             message: message.into(),
         }
+    }
+}
+
+/// The first names of a list, and how many more there are.
+pub(super) fn short_list(names: &[&str]) -> String {
+    const SHOWN: usize = 5;
+    let shown = names[..names.len().min(SHOWN)].join(", ");
+    if names.len() > SHOWN {
+        format!("{shown} and {} more", names.len() - SHOWN)
+    } else {
+        shown
     }
 }
 

@@ -354,12 +354,15 @@ pub fn differences(first: &SourceLoss, second: &SourceLoss, level: f64) -> Vec<C
     all
 }
 
-/// Sources that both have, but not put together alike.
+/// Sources that only one has, or both but not put together alike.
 pub(crate) fn unlike(first: &SourceLoss, second: &SourceLoss) -> Vec<Source> {
-    both(first, second)
-        .filter(|(a, b)| !a.made_of.like(&b.made_of))
-        .map(|(a, _)| a.source)
-        .collect()
+    let made_of = |loss: &SourceLoss, source| loss.get(source).map(|s| s.made_of);
+    let alike = |source: &Source| match (made_of(first, *source), made_of(second, *source)) {
+        (Some(a), Some(b)) => a.like(&b),
+        (None, None) => true,
+        _ => false,
+    };
+    Source::ALL.into_iter().filter(|s| !alike(s)).collect()
 }
 
 fn both<'a>(

@@ -9,13 +9,16 @@ mod by_source;
 mod caution;
 mod draws;
 mod frame;
+mod once;
 mod over;
+mod part;
 mod pods;
 mod season;
 mod seeds;
 mod settle;
 mod simulate;
 mod source;
+mod spelling;
 mod wide;
 
 pub use amount::Amount;

@@ -5,12 +5,16 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::Serialize;
 
 use super::{
-    Assumptions, Basis, FrameLoss, HandCounts, LossCaution, LossCautionKind, LossError, SeedSize,
-    Settled, Source, SourceLoss,
+    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize, Settled,
+    Source, SourceLoss,
     by_source::loss_of_settled,
+    caution::short_list,
     draws::{Common, DRAWS, DRAWS_A_CHECK},
     frame::exactly,
-    loss_by_source, seed_size, settle,
+    loss_by_source,
+    once::{Once, with_trays},
+    seed_size, settle,
+    spelling::{slips, spell_alike},
 };
 use crate::{
     caution::CautionKind,
@@ -67,7 +71,8 @@ fn laid_out(counts: &CountsFile, sheet: Option<&Sheet>) -> Result<SeasonFrames, 
             None => missing.push(photo.photo.as_str()),
         }
     }
-    let mut cautions = Vec::new();
+    spell_alike(&mut frames);
+    let mut cautions = Vec::from_iter(slips(&frames));
     if !missing.is_empty() {
         cautions.push(LossCautionKind::NotCounted.says(format!(
             "{} could not be counted, left out: {}",
@@ -91,93 +96,6 @@ fn put_together(laid_out: SeasonFrames, counts: &CountsFile) -> SeasonFrames {
     let frames = with_trays(frames, &mut cautions);
     cautions.extend(of_photos(counts, &frames));
     SeasonFrames { frames, cautions }
-}
-
-/// The beans on a frame's trays are a hand count of it, unless the sheet has one of its own.
-fn with_trays(frames: Vec<FrameLoss>, cautions: &mut Vec<LossCaution>) -> Vec<FrameLoss> {
-    let (trays, mut rest): (Vec<_>, Vec<_>) =
-        (frames.into_iter()).partition(|frame| frame.place == Some(Place::Tray));
-    let mut of_owner: BTreeMap<String, f64> = BTreeMap::new();
-    for tray in trays {
-        let owner = (tray.tray_of).filter(|name| rest.iter().any(|frame| frame.photo == *name));
-        let Some(owner) = owner else {
-            cautions.push(LossCautionKind::TrayAlone.says(format!(
-                "{}: beans on a tray, but tray_of does not name the photo of the frame they were picked up from; it is \
-                 left out",
-                tray.photo
-            )));
-            continue;
-        };
-        *of_owner.entry(owner).or_default() += tray.hand.beans.unwrap_or(tray.beans.estimate);
-    }
-    for frame in &mut rest {
-        let on_trays = of_owner.get(&frame.photo).copied();
-        frame.hand.beans = frame.hand.beans.or(on_trays);
-    }
-    rest
-}
-
-/// Copies of one file: the plot that they show counts once.
-#[derive(Default)]
-struct Once<'a> {
-    left_out: BTreeSet<&'a str>,
-    /// Copies of which the sheet says another place, check or hand count than of the one that stays.
-    at_odds: Vec<&'a str>,
-}
-
-impl<'a> Once<'a> {
-    /// Of each file's copies the one stays of which the sheet says most: its place, then a hand count; of equals the first.
-    fn of(photos: &'a [PhotoCount], rows: &BTreeMap<&str, &Row>) -> Self {
-        let mut by_file: BTreeMap<&str, Vec<&'a str>> = BTreeMap::new();
-        for photo in photos.iter().filter(|p| !p.meta.sha256.is_empty()) {
-            let copies = by_file.entry(photo.meta.sha256.as_str()).or_default();
-            copies.push(photo.photo.as_str());
-        }
-        let mut this = Self::default();
-        for copies in by_file.into_values().filter(|copies| copies.len() > 1) {
-            let typed = |name: &str| rows.get(name).map(|row| &row.typed);
-            let laid = |name: &str| {
-                let typed = typed(name)?;
-                typed.place.map(|place| (place, typed.check.as_deref()))
-            };
-            let by_hand = |name: &str| {
-                let hand = typed(name).map(|typed| &typed.hand);
-                hand.filter(|hand| **hand != HandCounts::default())
-            };
-            let says = |name: &&&str| (laid(name).is_some(), by_hand(name).is_some());
-            // From behind, for of equals the last is taken.
-            let stays = *copies.iter().rev().max_by_key(says).expect("two or more");
-            for other in copies.into_iter().filter(|name| *name != stays) {
-                let another = |said: bool, same: bool| said && !same;
-                if another(laid(other).is_some(), laid(other) == laid(stays))
-                    || another(by_hand(other).is_some(), by_hand(other) == by_hand(stays))
-                {
-                    this.at_odds.push(other);
-                }
-                this.left_out.insert(other);
-            }
-        }
-        this
-    }
-
-    fn caution(&self) -> Option<LossCaution> {
-        let names: Vec<&str> = self.left_out.iter().copied().collect();
-        let odd = if self.at_odds.is_empty() {
-            String::new()
-        } else {
-            format!(
-                "; of {} the sheet says another place, check or hand count than of its copy: put that right",
-                short_list(&self.at_odds)
-            )
-        };
-        (!names.is_empty()).then(|| {
-            LossCautionKind::SameFile.says(format!(
-                "{} the same file as another, so that the plot counts once: {} left out{odd}",
-                plural_does(names.len(), "photo", ("is", "are")),
-                short_list(&names),
-            ))
-        })
-    }
 }
 
 /// What the photos' own cautions mean for the loss: of those that are in it.
@@ -296,16 +214,6 @@ fn with_marks(confirmed: &ConfirmedCounts, sheet: Option<&Sheet>) -> Option<Shee
         fill(Column::Check, check);
     }
     any.then_some(filled)
-}
-
-fn short_list(names: &[&str]) -> String {
-    const SHOWN: usize = 5;
-    let shown = names[..names.len().min(SHOWN)].join(", ");
-    if names.len() > SHOWN {
-        format!("{shown} and {} more", names.len() - SHOWN)
-    } else {
-        shown
-    }
 }
 
 fn by_hand(photo: &PhotoCount, row: Option<&Row>) -> Option<FrameLoss> {

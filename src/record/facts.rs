@@ -214,6 +214,8 @@ pub struct FrameFact {
     pub left_out: Option<String>,
     /// Beans that the loss takes from it: loose and in pods.
     pub loss_beans: Option<f64>,
+    /// Of them in pods.
+    pub loss_beans_in_pods: Option<f64>,
     /// Residue cover, %.
     pub residue_percent: Option<f64>,
     /// The tool's doubts.
@@ -451,6 +453,7 @@ fn frame(
         },
         rests_on: loss.filter(|_| left_out.is_none()).map(|f| f.basis),
         loss_beans: loss.filter(|_| left_out.is_none()).map(FrameLoss::lost),
+        loss_beans_in_pods: (loss.filter(|_| left_out.is_none())).map(|f| f.beans_in_pods.estimate),
         left_out,
         residue_percent: seen.ground.map(|g| g.residue_cover_pct),
         // What is the same as another photo is told among the oddities.

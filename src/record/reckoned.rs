@@ -29,7 +29,7 @@ pub(super) fn reckoned(material: &Material<'_>) -> Vec<Said> {
         (
             "Beans in a pod",
             format!(
-                "{}{}, where nobody counted them",
+                "{}{}, where neither a person nor the photo tells; of pods on a photo its own number, told with the photo",
                 with.beans_per_pod(),
                 of_table(with.beans_per_pod.is_none())
             ),

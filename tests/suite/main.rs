@@ -1,5 +1,6 @@
 //! All integration tests in one binary, one module a theme.
 
+mod alike;
 mod apart;
 mod batch;
 mod browser;

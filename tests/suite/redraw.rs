@@ -156,7 +156,7 @@ fn with_places_the_mean_of_all_frames_is_told_as_beans() {
     let answer = html.split("class=\"answer\"").nth(1).unwrap();
     let answer = answer.split("</section>").next().unwrap();
     for words in [
-        "<div class=\"headline plain\">",
+        "<div class=\"headline\">",
         "mean of all frames, whatever their place",
         "beans/ft²",
         "This is no loss of the field",

@@ -580,7 +580,7 @@ fn the_panel_says_why_the_marks_are_not_the_number() {
         .count();
     let mut with = |estimate: usize| {
         count.counts.as_mut().unwrap().beans.estimate = estimate as f64;
-        words::marked(&count, None)
+        words::marked(&count, None).beans
     };
     assert_eq!(with(marked), None);
     let more = with(marked + 4).unwrap();

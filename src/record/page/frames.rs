@@ -295,7 +295,12 @@ fn in_loss(frame: &FrameFact) -> String {
         (Basis::Photo | Basis::Confirmed | Basis::Ratio, true) => "; pods by hand",
         _ => "",
     };
-    format!("{which}{pods}: {beans:.1} beans, those in pods among them")
+    let in_pods = frame.loss_beans_in_pods.unwrap_or_default();
+    if in_pods > 0.0 {
+        format!("{which}{pods}: {beans:.1} beans, {in_pods:.1} of them in pods")
+    } else {
+        format!("{which}{pods}: {beans:.1} beans")
+    }
 }
 
 #[cfg(test)]

@@ -39,8 +39,6 @@ pub struct Summary {
     pub notes: Vec<String>,
     /// Settings in force, name and value.
     pub settings: Vec<Setting>,
-    /// Whether the headline is a loss; a number that is none is set smaller.
-    pub is_loss: bool,
 }
 
 /// A number with limits and unit.

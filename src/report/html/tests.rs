@@ -193,19 +193,6 @@ fn the_words_of_a_photo_fit_its_numbers() {
     assert!(report(&[scene]).contains(">1</td><td>pod<br>"));
 }
 
-/// What is no loss stands smaller.
-#[test]
-fn a_number_that_is_no_loss_is_set_smaller() {
-    let summary = |is_loss| Summary {
-        headline: Some(Figure::default()),
-        is_loss,
-        ..Summary::default()
-    };
-    let html = |is_loss| confidence_report(&summary(is_loss), &ModelName::default(), []).unwrap();
-    assert!(html(true).contains("<div class=\"headline\">"));
-    assert!(html(false).contains("<div class=\"headline plain\">"));
-}
-
 #[test]
 fn no_photos_still_make_a_page() {
     let html = confidence_report(&Summary::default(), &ModelName::default(), []).unwrap();

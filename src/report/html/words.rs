@@ -299,7 +299,8 @@ fn count_lines(part: &PhotoPart<'_>) -> Vec<CountLine> {
 
 fn ground_lines(part: &PhotoPart<'_>) -> Vec<String> {
     let count = part.count;
-    let mut lines = Vec::from_iter(marked(count, part.said.as_ref()));
+    let marked = marked(count, part.said.as_ref());
+    let mut lines: Vec<String> = marked.beans.into_iter().chain(marked.pods).collect();
     if let (Some(limits), Some(ground)) = (
         beans_per_ft2(count),
         count.plot.and_then(|p| GroundM2::new(p.area_m2)),
