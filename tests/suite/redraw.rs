@@ -57,7 +57,7 @@ fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
         "squares and a cross"
     );
     let html = told(&field);
-    assert!(html.contains("bu/ac"), "the mean of all frames as a loss");
+    assert!(html.contains("beans/ft²"), "the mean of all frames");
     for words in [
         "1 confirmed by a person",
         "the tool alone saw",
