@@ -34,7 +34,7 @@ pub(crate) fn number_of(number: &str, one: &str, more: &str) -> String {
 /// known to be missed. Nothing where both are the same, and where a person has had a say.
 pub(crate) fn marked(count: &PhotoCount, said: Option<&Said>) -> Marked {
     let counts = count.counts.filter(|_| said.is_none());
-    let of = |limits: Limits, is_one: fn(Kind) -> bool, which: &str| {
+    let of = |limits: Limits, is_one: fn(Kind) -> bool, (one, more): (&str, &str)| {
         let (told, _) = whole(limits);
         let marked = (count.objects.iter())
             .filter(|object| object.counted && is_one(object.kind))
@@ -42,14 +42,13 @@ pub(crate) fn marked(count: &PhotoCount, said: Option<&Said>) -> Marked {
             .to_string();
         (marked != told).then(|| {
             let are = if marked == "1" { "is" } else { "are" };
-            format!(
-                "{which}{marked} {are} marked as counted; doubtful and missed ones make it {told}"
-            )
+            let marked = number_of(&marked, one, more);
+            format!("{marked} {are} marked as counted; doubtful and missed ones make it {told}")
         })
     };
     Marked {
-        beans: counts.and_then(|c| of(c.beans, |kind| kind != Kind::Pod, "")),
-        pods: counts.and_then(|c| of(c.pods, |kind| kind == Kind::Pod, "of the pods ")),
+        beans: counts.and_then(|c| of(c.beans, |kind| kind != Kind::Pod, ("bean", "beans"))),
+        pods: counts.and_then(|c| of(c.pods, |kind| kind == Kind::Pod, ("pod", "pods"))),
     }
 }
 
@@ -129,11 +128,11 @@ fn counted(counts: &Counts, marked: Marked, said: Option<&Said>) -> Vec<Item> {
     let pods = number_of(&pods, "pod", "pods");
     let range = or_nothing(counts.pods, &range);
     items.push(Item::Text(format!("{pods}{range}"), BODY));
-    items.extend(marked.pods.map(small));
     let (beans, range) = whole(counts.beans_in_pods);
     let beans = number_of(&beans, "bean", "beans");
     let range = or_nothing(counts.beans_in_pods, &range);
     items.push(Item::Text(format!("holding {beans}{range}"), BODY));
+    items.extend(marked.pods.map(small));
     items
 }
 

@@ -80,13 +80,20 @@ const LEAST_LIGHTER: f64 = 0.15;
 /// while the bar's edge is a sharp step farther in, all along the side. Straw makes steps too, at each place elsewhere; a shadow on the
 /// ground makes one the other way round.
 fn shaded_side(pixels: &RgbImage, ends: (Point, Point), lens: &LensBend, factor: usize) -> f64 {
+    let px = |small: f64| (small * factor as f64) as usize;
+    let (far, near) = (px(SHADE_LOOK), px(SHADE_NEAR));
+    // From `far` within the expected edge to `near` outside of it: looked at about the middle of that.
     let reach = Reach {
-        look: (SHADE_LOOK * factor as f64) as usize,
+        look: (far + near).div_ceil(2),
         half_step: (1.5 * factor as f64).round().max(2.0) as usize,
     };
+    let inwards = (far - reach.look) as f64;
     let ((spots, along), lightness) = (spots(ends, lens), Scale::of_lightness());
     let all: Vec<Vec<f64>> = (spots.into_iter())
-        .map(|spot| steps(pixels, &lightness, spot, along, reach))
+        .map(|(at, out)| {
+            let within = Point::new(at.x - inwards * out.0, at.y - inwards * out.1);
+            steps(pixels, &lightness, (within, out), along, reach)
+        })
         .collect();
     let shared = |at: usize| {
         let steps_here = all.iter().map(|s| s[at]).filter(|s| s.is_finite());
@@ -101,13 +108,12 @@ fn shaded_side(pixels: &RgbImage, ends: (Point, Point), lens: &LensBend, factor:
         range
             .map(|at| (at, shared(at)))
             .max_by(|a, b| a.1.total_cmp(&b.1))
-            .unwrap_or((reach.look, 0.0))
+            .unwrap_or((far, 0.0))
     };
-    let near = (SHADE_NEAR * factor as f64) as usize;
-    let expected = largest(reach.look - near..=reach.look + near).1;
-    let (at, within) = largest(0..=reach.look - near);
+    let expected = largest(far - near..=far + near).1;
+    let (at, within) = largest(0..=far - near);
     if expected >= LEAST_LIGHTER && within >= SHADE_STEP * expected {
-        (reach.look - at) as f64
+        (far - at) as f64
     } else {
         0.0
     }
