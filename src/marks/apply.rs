@@ -167,8 +167,6 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
 struct Found {
     shown: Vec<Shown>,
     homeless: Vec<Homeless>,
-    /// Added ones that stand for no object of the tool's.
-    fresh: usize,
 }
 
 /// Marks find their objects by place: nearest first, one to one, later acts before earlier ones.
@@ -227,15 +225,10 @@ fn match_marks(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) 
             why: "no object of the present counts lies there",
         });
     let mut homeless: Vec<Homeless> = homeless.collect();
-    let before = shown.len();
     for (mark, _) in (all[verdicts..].iter().zip(&home[verdicts..])).filter(|(_, home)| !**home) {
         add(count, mark, &mut shown, &mut homeless);
     }
-    Found {
-        fresh: shown.len() - before,
-        shown,
-        homeless,
-    }
+    Found { shown, homeless }
 }
 
 /// An added one stands among the objects where it lies inside the frame as it now is.
@@ -308,6 +301,12 @@ pub(super) fn is_bean(verdict: Verdict) -> bool {
     matches!(verdict, Verdict::Bean | Verdict::Split)
 }
 
+/// Loose beans that a person added and that stand for no object of the tool's.
+pub(super) fn added_beans(shown: &[Shown]) -> f64 {
+    let is = |s: &&Shown| s.named.added.is_some() && is_bean(taken_for(s));
+    shown.iter().filter(is).count() as f64
+}
+
 /// Beans in a pod that nobody looked into, where the tool has no better number; and its spread.
 ///
 /// # Source
@@ -352,7 +351,7 @@ fn certain(shown: &[Shown]) -> Counts {
 /// The count of a photo of which some objects have marks.
 ///
 /// What the tool's count holds beyond the objects in its list (unlikely ones, and those it is known to miss) stays,
-/// less one for each that the person added.
+/// less one loose bean for each that the person added.
 fn put_right(
     before: &Counts,
     objects: &[Object],
@@ -363,7 +362,7 @@ fn put_right(
     let limits = |was: Limits, chance: Chance, takes_in_added: bool, shift_logit: f64| {
         let listed: f64 = objects.iter().map(|o| chance(&o.chances)).sum();
         let added = if takes_in_added {
-            found.fresh as f64
+            added_beans(&found.shown)
         } else {
             0.0
         };

@@ -99,6 +99,10 @@ fn verdict(count: &PhotoCount, id: usize, verdict: Verdict) -> Act {
 }
 
 fn add(x: f64, y: f64) -> Act {
+    add_as(x, y, Verdict::Bean)
+}
+
+fn add_as(x: f64, y: f64, verdict: Verdict) -> Act {
     Act::Add {
         object: Named {
             id: 0,
@@ -108,7 +112,7 @@ fn add(x: f64, y: f64) -> Act {
             x_px: 10.0 * x,
             y_px: 10.0 * y,
         },
-        verdict: Verdict::Bean,
+        verdict,
     }
 }
 
@@ -162,6 +166,20 @@ fn one_added_is_one_of_those_that_were_missed() {
     let object = two.shown[2].named;
     let taken = marks(&[add(60.0, 60.0), add(80.0, 60.0), Act::Take { object }]);
     assert!((beans(&apply(&count, &taken, &SETTINGS)).estimate - 2.0).abs() < 1e-9);
+}
+
+/// What is missed are loose beans: a pod that was added is none of them, and what was taken back for none is not either.
+#[test]
+fn an_added_pod_takes_no_loose_bean_away() {
+    let count = photo(&[(20.0, 20.0, 1.0)]);
+    for other in [Verdict::Pod { beans: Some(2) }, Verdict::None] {
+        let said = marks(&[add_as(60.0, 60.0, other)]);
+        let applied = apply(&count, &said, &SETTINGS);
+        assert!((beans(&applied).estimate - 2.0).abs() < 1e-9, "{other:?}");
+    }
+    let said = marks(&[add_as(60.0, 60.0, Verdict::Pod { beans: Some(2) })]);
+    let counts = apply(&count, &said, &SETTINGS).count.counts.unwrap();
+    assert!((counts.beans_in_pods.estimate - 2.0).abs() < 1e-9);
 }
 
 #[test]
