@@ -11,7 +11,7 @@ use crate::{
     frame::{FrameSpec, Outline},
     geometry::Point,
     loss::Basis,
-    marks::{HandMark, Homeless, OfPhoto, PlaceMark, Shown, Standing, Verdict},
+    marks::{HandMark, Homeless, Lapsed, OfPhoto, PlaceMark, Shown, Standing, Verdict},
     photo::sha256_hex,
     text::turning_by_number,
 };
@@ -76,6 +76,8 @@ pub struct PhotoView<'a> {
     objects: Vec<ObjectView<'a>>,
     homeless: &'a [Homeless],
     differs: bool,
+    /// Why a count that was confirmed does not stand.
+    lapsed: Option<Lapsed>,
     counts: Option<&'a Counts>,
     tool_beans: Option<Limits>,
     if_confirmed: &'a Counts,
@@ -242,6 +244,7 @@ impl Session {
             objects: of_photo.applied.shown.iter().map(object_view).collect(),
             homeless: &of_photo.applied.homeless,
             differs: of_photo.applied.differs,
+            lapsed: of_photo.applied.lapsed,
             counts: count.counts.as_ref(),
             tool_beans: of_photo.tool_beans,
             if_confirmed: &of_photo.applied.if_confirmed,

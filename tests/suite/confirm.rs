@@ -553,6 +553,45 @@ fn counts_made_anew_under_the_page_keep_their_marks() {
     assert_eq!(page.photo(2)["objects"].as_array().unwrap().len(), left);
 }
 
+/// The frame was said wrong, or a photo is refused now: what was confirmed does not stand, and that is said by name.
+#[test]
+fn what_was_confirmed_for_another_frame_is_told() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    for n in 0..3 {
+        page.says(n, json!({"do": "confirm"}));
+    }
+    let mut counts = field.json("out/counts.json");
+    for n in 0..2 {
+        counts["photos"][n]["frame_spec"] = json!("30x30cm");
+    }
+    counts["photos"][2]["status"] = json!("refused");
+    counts["photos"][2]["counts"] = Value::Null;
+    field.put("out/counts.json", counts.to_string().as_bytes());
+    let season = page.get("/api/season").json();
+    assert_eq!(season["confirmed"], 0);
+    let told = season["answer"]["cautions"].to_string();
+    for words in [
+        "2 photos were confirmed, but for a frame of another shape or size, so that what was confirmed does not stand: \
+         a.jpg, b.jpg; confirm again",
+        "1 photo was confirmed, but cannot be counted now, so that what was confirmed does not stand: c.jpg; set",
+    ] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    assert_eq!(page.photo(0)["lapsed"], "other-frame");
+    assert_eq!(page.photo(2)["lapsed"], "not-counted");
+    assert_eq!(page.photo(3)["lapsed"], Value::Null);
+    drop(page);
+    let loss = field.runs_well(&["loss", "."]);
+    let loss = loss.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(loss.contains("2 photos were confirmed, but for"), "{loss}");
+    // Confirmed again it stands for the new frame.
+    let page = Page::open(field.folder.path());
+    let told = page.says(0, json!({"do": "confirm"}));
+    assert_eq!(told["photo"]["lapsed"], Value::Null);
+    assert_eq!(told["season"]["confirmed"], 1);
+}
+
 /// A photo without a frame gets one by its corners; the loss then counts it, and undo takes it out again.
 #[test]
 fn corners_set_by_hand_make_the_plot_anew() {

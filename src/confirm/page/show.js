@@ -198,6 +198,12 @@ export function queue(season, current, open) {
   }
 }
 
+/** Why a count that was confirmed does not stand. */
+const LAPSED = {
+  "other-frame": "It was confirmed for a frame of another shape or size, and that count does not stand. Look again and confirm, or set the frame back in podfall.toml and count again.",
+  "not-counted": "It was confirmed, but cannot be counted now, and that count does not stand. Set the frame's edge (C) and confirm it again, or set back what was changed and count again.",
+};
+
 export function photo(photo, season) {
   by("photo-name").textContent = photo.name;
   const state = { untouched: "", partly: "Begun.", confirmed: "Confirmed: every object shown is taken as it is marked.", unusable: `Set aside: ${photo.unusable}.` }[photo.standing];
@@ -206,6 +212,7 @@ export function photo(photo, season) {
     photo.corners_by_hand ? "The frame's edge was set by hand." : "",
     photo.recount_missing ? "The count with this edge of the frame is not there any more: keep the edge once more (C, then Enter)." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
+    LAPSED[photo.lapsed] || "",
   ];
   const none = byHand(photo) !== null ? "Counted by hand alone." : `${photo.readable ? "No count yet." : "There is no picture to look at."} ${todo(photo)}`;
   const here = photo.standing !== "unusable" && !photo.counts ? none : "";

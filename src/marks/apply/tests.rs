@@ -295,10 +295,33 @@ fn a_confirmed_count_stands_when_counted_anew_and_says_so() {
     // For another frame it was not confirmed.
     let mut other = new;
     other.frame_spec = FrameSpec::Ring { diameter_mm: 100.0 };
-    assert_ne!(
-        apply(&other, &said, &SETTINGS).standing,
-        Standing::Confirmed
-    );
+    let lapsed = apply(&other, &said, &SETTINGS);
+    assert_eq!(lapsed.standing, Standing::Untouched);
+    assert_eq!(lapsed.lapsed, Some(Lapsed::OtherFrame));
+    assert_eq!(beans(&lapsed), other.counts.unwrap().beans);
+    assert_eq!(applied.lapsed, None);
+}
+
+#[test]
+fn a_confirmed_count_that_does_not_stand_is_told() {
+    let old = photo(&[(20.0, 20.0, 0.9)]);
+    let confirm = Act::Confirm {
+        counts: apply(&old, &PhotoMarks::default(), &SETTINGS).if_confirmed,
+        frame_spec: old.frame_spec,
+        corners_px: None,
+    };
+    let mut refused = old.clone();
+    refused.status = Status::Refused;
+    refused.counts = None;
+    let lapsed = apply(&refused, &marks(std::slice::from_ref(&confirm)), &SETTINGS);
+    assert_eq!(lapsed.lapsed, Some(Lapsed::NotCounted));
+    assert_eq!(lapsed.standing, Standing::Untouched);
+    // Set aside: nothing is to be done about it.
+    let aside = Act::Unusable {
+        why: "blurred".to_owned(),
+    };
+    let aside = apply(&refused, &marks(&[confirm, aside]), &SETTINGS);
+    assert_eq!((aside.lapsed, aside.standing), (None, Standing::Unusable));
 }
 
 #[test]
