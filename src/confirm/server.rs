@@ -116,7 +116,7 @@ pub fn serve(
     begun: impl FnOnce(),
 ) -> Result<(), ConfirmError> {
     let shared = Shared::new(served.guard, session, now);
-    let first = shared.session().queue.first().map_or(0, |q| q.at);
+    let first = shared.session().follows.queue.first().map_or(0, |q| q.at);
     draw_ahead(&shared, first);
     begun();
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -243,7 +243,7 @@ async fn page(State(shared): State<Arc<Shared>>) -> Response {
     let mut answer = with_type("text/html; charset=utf-8", include_str!("page/index.html"));
     let first = {
         let session = shared.session();
-        (session.queue.first()).and_then(|q| session.plot_url(q.at))
+        (session.follows.queue.first()).and_then(|q| session.plot_url(q.at))
     };
     let link = first
         .and_then(|url| HeaderValue::from_str(&format!("<{url}>; rel=preload; as=image")).ok());
@@ -321,7 +321,7 @@ async fn opening(State(shared): State<Arc<Shared>>) -> Response {
     let work = move || {
         let mut session = shared.session();
         let refreshed = session.refresh();
-        let first = session.queue.first().map_or(0, |q| q.at);
+        let first = session.follows.queue.first().map_or(0, |q| q.at);
         match refreshed {
             Ok(_) => both(&session, first, StatusCode::OK, None),
             Err(error) => {
@@ -401,8 +401,9 @@ fn draw_ahead(shared: &Arc<Shared>, n: usize) {
     const AHEAD: usize = 3;
     let next: Vec<usize> = {
         let session = shared.session();
-        let at = session.queue.iter().position(|q| q.at == n).unwrap_or(0);
-        let ahead = session.queue.iter().skip(at).filter(|q| !q.done);
+        let queue = &session.follows.queue;
+        let at = queue.iter().position(|q| q.at == n).unwrap_or(0);
+        let ahead = queue.iter().skip(at).filter(|q| !q.done);
         ahead.take(AHEAD).map(|q| q.at).collect()
     };
     let shared = shared.clone();

@@ -31,6 +31,8 @@ pub struct SeasonView<'a> {
     doubtful_left: usize,
     photos: Vec<QueuedView<'a>>,
     gone: Vec<Cow<'a, str>>,
+    /// Why answer and queue are not those of the last act, which is kept.
+    behind: Option<&'a str>,
     places: [&'static str; 4],
     checks: Vec<&'a str>,
     settings: Vec<&'a str>,
@@ -139,12 +141,12 @@ impl Session {
     /// The season as a whole.
     pub fn season_view(&self) -> SeasonView<'_> {
         let (undo, redo) = self.store.journal().stacks();
-        let all: f64 = self.queue.iter().map(|q| q.moves).sum();
-        let photos: Vec<QueuedView<'_>> = (self.queue.iter())
+        let all: f64 = self.follows.queue.iter().map(|q| q.moves).sum();
+        let photos: Vec<QueuedView<'_>> = (self.follows.queue.iter())
             .filter_map(|q| self.queued_view(q, all))
             .collect();
         let typed = |of: fn(&crate::loss::FrameLoss) -> Option<&String>| {
-            let mut words: Vec<&str> = (self.frames.iter())
+            let mut words: Vec<&str> = (self.follows.frames.iter())
                 .filter_map(of)
                 .map(String::as_str)
                 .collect();
@@ -158,17 +160,18 @@ impl Session {
             who: turning_by_number(&self.inputs.who),
             undo: !undo.is_empty(),
             redo: !redo.is_empty(),
-            answer: self.answer.as_ref(),
-            before: self.before.as_ref(),
-            confirmed: self.confirmed.confirmed(),
-            done: self.queue.iter().filter(|q| q.done).count(),
+            answer: self.follows.answer.as_ref(),
+            before: self.known.before.as_ref(),
+            confirmed: self.known.confirmed.confirmed(),
+            done: self.follows.queue.iter().filter(|q| q.done).count(),
             doubtful_left: (photos.iter().filter(|p| !p.done))
                 .map(|p| p.doubtful)
                 .sum(),
             photos,
-            gone: (self.confirmed.gone.iter())
+            gone: (self.known.confirmed.gone.iter())
                 .map(|name| turning_by_number(name))
                 .collect(),
+            behind: self.behind.as_deref(),
             places: crate::sheet::Place::ALL.map(crate::sheet::Place::word),
             checks: typed(|f| f.check.as_ref()),
             settings: typed(|f| f.setting.as_ref()),
@@ -178,7 +181,7 @@ impl Session {
     fn queued_view(&self, queued: &Queued, all: f64) -> Option<QueuedView<'_>> {
         let count = self.photo(queued.at)?;
         let photo = self.of(queued.at)?;
-        let frame = self.frames.iter().find(|f| f.photo == count.photo);
+        let frame = self.follows.frames.iter().find(|f| f.photo == count.photo);
         Some(QueuedView {
             n: queued.at,
             name: turning_by_number(&count.photo),
@@ -204,9 +207,7 @@ impl Session {
     pub fn photo_view(&self, at: usize) -> Option<PhotoView<'_>> {
         let of_photo = self.of(at)?;
         let count = &of_photo.applied.count;
-        let row = self
-            .sheet
-            .as_ref()
+        let row = (self.known.sheet.as_ref())
             .and_then(|sheet| sheet.rows.iter().find(|row| row.photo() == count.photo));
         let typed = row.map(|row| row.typed.clone()).unwrap_or_default();
         let (width_mm, height_mm) = count.frame_spec.size_mm();

@@ -553,6 +553,31 @@ fn counts_made_anew_under_the_page_keep_their_marks() {
     assert_eq!(page.photo(2)["objects"].as_array().unwrap().len(), left);
 }
 
+/// A sheet that does not fit: told each time until it is mended, nothing is written meanwhile, and nothing half taken in.
+#[test]
+fn a_sheet_that_does_not_fit_is_told_each_time_and_nothing_is_kept_by_halves() {
+    let field = counted();
+    field.put("sheet.csv", b"photo,place\na.jpg,cut\n");
+    let page = Page::open(field.folder.path());
+    page.says(0, json!({"do": "note", "text": "before"}));
+    field.put("sheet.csv", b"photo,place\na.jpg,behind\nnope.jpg,cut\n");
+    for _ in 0..2 {
+        let season = page.get("/api/season");
+        assert_eq!(season.status, 500);
+        let error = season.json()["error"].as_str().unwrap().to_owned();
+        assert!(error.contains("nope.jpg"), "{error}");
+        let late = page.say(1, 0, json!({"do": "note", "text": "meanwhile"}));
+        assert_eq!(late.status, 500);
+        assert_eq!(late.json()["season"]["seq"], 1);
+        assert_eq!(late.json()["photo"]["place"]["sheet"]["place"], "cut");
+    }
+    assert_eq!(journal(&field).entries.len(), 1);
+    field.put("sheet.csv", b"photo,place\na.jpg,behind\n");
+    page.says(0, json!({"do": "note", "text": "after"}));
+    assert_eq!(page.photo(0)["place"]["sheet"]["place"], "behind");
+    assert_eq!(journal(&field).entries.len(), 2);
+}
+
 /// The frame was said wrong, or a photo is refused now: what was confirmed does not stand, and that is said by name.
 #[test]
 fn what_was_confirmed_for_another_frame_is_told() {

@@ -95,7 +95,7 @@ export function keysTable() {
 }
 
 export function answer(season) {
-  const { answer, before } = season;
+  const { answer, before, behind } = season;
   by("title").textContent = season.title;
   document.title = `${season.title}: put the counts right`;
   by("who").textContent = season.who;
@@ -103,9 +103,10 @@ export function answer(season) {
   const [photos, left] = [season.photos.length, season.doubtful_left];
   by("progress").replaceChildren(`${done} of ${photos} `, wordy(`${things(photos, "photo")} `), `done · ${left} doubtful `,
     wordy(`${things(left, "object")} `), "left");
+  const late = behind && `What you said is kept, but the answer shown is that of before it: ${sentence(behind)}`;
   if (!answer) {
     by("answer-value").textContent = "no answer yet";
-    by("answer-says").textContent = hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");
+    by("answer-says").textContent = late || hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");
     for (const id of ["answer-unit", "answer-limits", "answer-before"]) by(id).textContent = "";
     by("bar").hidden = true;
     return;
@@ -116,8 +117,8 @@ export function answer(season) {
   by("answer-unit").textContent = first.unit;
   const inside = (a) => [a.first.too_few ? "too few frames to say how sure" : range(a.first.limits, a.first.decimals), a.half_width].filter(Boolean).join("; ");
   by("answer-limits").textContent = `(${inside(answer)})`;
-  by("answer-says").textContent = answer.says;
-  by("answer-says").classList.toggle("enough", answer.enough);
+  by("answer-says").textContent = late || answer.says;
+  by("answer-says").classList.toggle("enough", answer.enough && !late);
   const same = before && before.first.unit === first.unit && before.first.name === first.name;
   by("answer-before").textContent = same ? `before anything was said: ${number(before.first.limits.estimate, first.decimals)}${before.first.too_few ? "" : ` (${inside(before)})`}` : "";
   // Limits that say nothing are not drawn either: they would press all else flat.
