@@ -36,6 +36,17 @@ pub struct Session {
     pub(super) follows: Follows,
     /// Why answer and queue are not those of the last act.
     pub(super) behind: Option<String>,
+    /// How often counts were read that had changed.
+    counts_version: u64,
+}
+
+/// What a page knows of when it says something: its numbers of photos and objects are those of these counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Seen {
+    /// Number of the last act.
+    pub seq: u64,
+    /// Version of the counts.
+    pub counts_version: u64,
 }
 
 /// The season's files, and the counts with the marks in them.
@@ -204,6 +215,7 @@ impl Session {
             recounted,
             known,
             behind: None,
+            counts_version: 0,
         })
     }
 
@@ -225,6 +237,9 @@ impl Session {
         let read = Read::of(&self.inputs)?;
         let known = read.known(&self.inputs, &self.store, &self.recounted)?;
         let follows = Follows::of(&self.inputs, &known, None)?;
+        if known.stamps.counts != self.known.stamps.counts {
+            self.counts_version += 1;
+        }
         (self.known, self.follows, self.behind) = (known, follows, None);
         Ok(true)
     }
@@ -254,9 +269,12 @@ impl Session {
         aside.into_iter().chain(cautions).collect()
     }
 
-    /// Number of the last act.
-    pub fn seq(&self) -> u64 {
-        self.store.journal().seq()
+    /// What a page that is told of the season now knows of.
+    pub fn seen(&self) -> Seen {
+        Seen {
+            seq: self.store.journal().seq(),
+            counts_version: self.counts_version,
+        }
     }
 
     /// The tool's own count of a photo.
@@ -311,13 +329,18 @@ impl Session {
         Ok(kept?)
     }
 
-    /// Says something of a photo. `seq`: the last act that the page knows of.
+    /// Says something of a photo. `seen`: what the page knows of.
     ///
     /// # Errors
-    /// [`ConfirmError::Stale`] when there is a later one; [`ConfirmError`] when it cannot be said or kept. Then nothing
-    /// has changed.
-    pub fn say(&mut self, seq: u64, at: usize, said: &Say, now: &str) -> Result<(), ConfirmError> {
-        self.fresh(seq)?;
+    /// As [`Session::fresh`]; [`ConfirmError`] when it cannot be said or kept. Then nothing has changed.
+    pub fn say(
+        &mut self,
+        seen: Seen,
+        at: usize,
+        said: &Say,
+        now: &str,
+    ) -> Result<(), ConfirmError> {
+        self.fresh(seen)?;
         let no_photo = || ConfirmError::Say(SayError::NoObject);
         let applied = &self.of(at).ok_or_else(no_photo)?.applied;
         let act = say::act(said, applied, &self.marks_of(at))?;
@@ -328,8 +351,8 @@ impl Session {
     ///
     /// # Errors
     /// As [`Session::say`].
-    pub fn undo(&mut self, seq: u64, now: &str) -> Result<usize, ConfirmError> {
-        self.fresh(seq)?;
+    pub fn undo(&mut self, seen: Seen, now: &str) -> Result<usize, ConfirmError> {
+        self.fresh(seen)?;
         let last = self.store.journal().stacks().0.last().copied();
         let seq = last.ok_or(SayError::Nothing { what: "undo" })?;
         self.about(seq, Act::Undo { seq }, now)
@@ -339,8 +362,8 @@ impl Session {
     ///
     /// # Errors
     /// As [`Session::say`].
-    pub fn redo(&mut self, seq: u64, now: &str) -> Result<usize, ConfirmError> {
-        self.fresh(seq)?;
+    pub fn redo(&mut self, seen: Seen, now: &str) -> Result<usize, ConfirmError> {
+        self.fresh(seen)?;
         let last = self.store.journal().stacks().1.last().copied();
         let seq = last.ok_or(SayError::Nothing { what: "redo" })?;
         self.about(seq, Act::Redo { seq }, now)
@@ -371,11 +394,18 @@ impl Session {
         Ok(at.unwrap_or(0))
     }
 
-    fn fresh(&self, seq: u64) -> Result<(), ConfirmError> {
-        if seq == self.seq() {
-            Ok(())
-        } else {
+    /// Whether a page that knows of this can say something.
+    ///
+    /// # Errors
+    /// [`ConfirmError::CountedAnew`] when its numbers are those of other counts, [`ConfirmError::Stale`] when there is a
+    /// later act.
+    pub fn fresh(&self, seen: Seen) -> Result<(), ConfirmError> {
+        if seen.counts_version != self.counts_version {
+            Err(ConfirmError::CountedAnew)
+        } else if seen != self.seen() {
             Err(ConfirmError::Stale)
+        } else {
+            Ok(())
         }
     }
 
@@ -461,16 +491,16 @@ mod tests {
         let note = Say::Note {
             text: "by the gate".to_owned(),
         };
-        session.say(0, 0, &note, now).unwrap();
-        assert_eq!(session.seq(), 1);
+        session.say(session.seen(), 0, &note, now).unwrap();
+        assert_eq!(session.seen().seq, 1);
         let behind = |session: &Session| serde_json::to_value(session.season_view()).unwrap();
         let told = behind(&session)["behind"].to_string();
         assert!(told.contains("nope.jpg"), "{told}");
-        session.undo(1, now).unwrap();
-        assert_eq!(session.seq(), 2);
+        session.undo(session.seen(), now).unwrap();
+        assert_eq!(session.seen().seq, 2);
         // Once it is mended nothing is told any more.
         session.known.sheet = None;
-        session.redo(2, now).unwrap();
+        session.redo(session.seen(), now).unwrap();
         assert!(behind(&session)["behind"].is_null());
     }
 }

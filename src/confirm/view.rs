@@ -20,6 +20,7 @@ use crate::{
 #[derive(Debug, Serialize)]
 pub struct SeasonView<'a> {
     seq: u64,
+    counts_version: u64,
     title: Cow<'a, str>,
     who: Cow<'a, str>,
     undo: bool,
@@ -154,8 +155,10 @@ impl Session {
             words.dedup();
             words
         };
+        let seen = self.seen();
         SeasonView {
-            seq: self.seq(),
+            seq: seen.seq,
+            counts_version: seen.counts_version,
             title: turning_by_number(&self.inputs.title),
             who: turning_by_number(&self.inputs.who),
             undo: !undo.is_empty(),
