@@ -22,7 +22,7 @@ pub struct AssumptionArgs {
     /// Weight of 1000 seeds, g, as weighed
     #[arg(long, value_name = "G")]
     thousand_seed_weight: Option<f64>,
-    /// Standard deviation of the seeds' size, in the unit in which it is given
+    /// Standard deviation of the seeds' size as weighed, in the unit in which that is given
     #[arg(long, value_name = "SD")]
     seed_spread: Option<f64>,
     /// Judge the seeds' size from the beans on the photos
@@ -92,7 +92,7 @@ impl AssumptionArgs {
         };
         Assumptions {
             crop,
-            seeds: self.seeds(season, crop),
+            seeds: self.seeds(season),
             bushel_lb: self.bushel_weight.or(season.bushel_weight_lb),
             standard_moisture_percent: self.standard_moisture.or(season.standard_moisture_pct),
             moisture_percent: self.moisture.or(season.moisture_pct),
@@ -117,7 +117,8 @@ impl AssumptionArgs {
         .map_err(usage)
     }
 
-    fn seeds(&self, season: &Season, crop: CropName) -> Seeds {
+    fn seeds(&self, season: &Season) -> Seeds {
+        // Without a size it has no unit, and nobody weighed: the crop table's own spread stands then.
         let spread = self.seed_spread.or(season.seed_spread);
         // Weighed but without a spread: 3 % stands, as between handfuls; common practice, no source.
         let with_spread = |value: f64| Spread {
@@ -130,16 +131,10 @@ impl AssumptionArgs {
             (_, Some(g)) => Some(SeedSize::ThousandSeedWeightG(g)),
             _ => season.seed,
         };
-        match (told, spread) {
-            (Some(SeedSize::SeedsPerLb(n)), _) => Seeds::PerLb(with_spread(n)),
-            (Some(SeedSize::ThousandSeedWeightG(g)), _) => {
-                Seeds::ThousandSeedWeightG(with_spread(g))
-            }
-            (None, Some(sd)) => Seeds::PerLb(Spread {
-                value: crop.row().seeds_per_lb,
-                sd,
-            }),
-            (None, None) => Seeds::CropTable,
+        match told {
+            Some(SeedSize::SeedsPerLb(n)) => Seeds::PerLb(with_spread(n)),
+            Some(SeedSize::ThousandSeedWeightG(g)) => Seeds::ThousandSeedWeightG(with_spread(g)),
+            None => Seeds::CropTable,
         }
     }
 }

@@ -21,7 +21,7 @@ pub use answer::{Answer, Figure};
 pub use guard::{Guard, Refusal};
 pub use say::{Say, SayError};
 pub use server::{Served, bind, router, serve};
-pub use session::Session;
+pub use session::{Seen, Session};
 
 /// What a session stands on.
 #[derive(Debug, Clone)]
@@ -88,7 +88,20 @@ pub enum ConfirmError {
         "somebody has marked something since this page was read (another tab?); it is shown now as it stands: say it once more"
     )]
     Stale,
+    /// The page shows photos of counts that are not those of now: its numbers mean others.
+    #[error(
+        "the photos were counted anew since this page was read; they are shown now as they stand: look once more, then say it \
+         once more"
+    )]
+    CountedAnew,
     /// No address to listen at.
     #[error("no port of this machine can be listened at")]
     Port(#[source] std::io::Error),
+}
+
+impl ConfirmError {
+    /// Whether the page must first be told how things stand.
+    fn is_stale(&self) -> bool {
+        matches!(self, Self::Stale | Self::CountedAnew)
+    }
 }

@@ -28,7 +28,7 @@ impl Session {
             out: self.folder().to_owned(),
         };
         ModelWanted {
-            name: self.counts.model.clone(),
+            name: self.known.counts.model.clone(),
             path: self
                 .inputs
                 .model

@@ -17,7 +17,7 @@ use axum::{
 use serde::{Deserialize, Serialize};
 
 use super::{
-    ConfirmError, Guard, Refusal, Say, SayError, Session,
+    ConfirmError, Guard, Refusal, Say, SayError, Seen, Session,
     guard::Asked,
     model::{ModelWanted, Models},
     pictures::{self, Picture, Shelf, Wanted},
@@ -116,7 +116,7 @@ pub fn serve(
     begun: impl FnOnce(),
 ) -> Result<(), ConfirmError> {
     let shared = Shared::new(served.guard, session, now);
-    let first = shared.session().queue.first().map_or(0, |q| q.at);
+    let first = shared.session().follows.queue.first().map_or(0, |q| q.at);
     draw_ahead(&shared, first);
     begun();
     let runtime = tokio::runtime::Builder::new_multi_thread()
@@ -243,7 +243,7 @@ async fn page(State(shared): State<Arc<Shared>>) -> Response {
     let mut answer = with_type("text/html; charset=utf-8", include_str!("page/index.html"));
     let first = {
         let session = shared.session();
-        (session.queue.first()).and_then(|q| session.plot_url(q.at))
+        (session.follows.queue.first()).and_then(|q| session.plot_url(q.at))
     };
     let link = first
         .and_then(|url| HeaderValue::from_str(&format!("<{url}>; rel=preload; as=image")).ok());
@@ -309,7 +309,7 @@ fn both(
 ) -> Response {
     let told = Both {
         error: error.map(|e| pipeline::with_causes(e)),
-        stale: error.map(|e| matches!(e, ConfirmError::Stale)),
+        stale: error.map(ConfirmError::is_stale),
         season: session.season_view(),
         photo: session.photo_view(at),
     };
@@ -321,7 +321,7 @@ async fn opening(State(shared): State<Arc<Shared>>) -> Response {
     let work = move || {
         let mut session = shared.session();
         let refreshed = session.refresh();
-        let first = session.queue.first().map_or(0, |q| q.at);
+        let first = session.follows.queue.first().map_or(0, |q| q.at);
         match refreshed {
             Ok(_) => both(&session, first, StatusCode::OK, None),
             Err(error) => {
@@ -401,8 +401,9 @@ fn draw_ahead(shared: &Arc<Shared>, n: usize) {
     const AHEAD: usize = 3;
     let next: Vec<usize> = {
         let session = shared.session();
-        let at = session.queue.iter().position(|q| q.at == n).unwrap_or(0);
-        let ahead = session.queue.iter().skip(at).filter(|q| !q.done);
+        let queue = &session.follows.queue;
+        let at = queue.iter().position(|q| q.at == n).unwrap_or(0);
+        let ahead = queue.iter().skip(at).filter(|q| !q.done);
         ahead.take(AHEAD).map(|q| q.at).collect()
     };
     let shared = shared.clone();
@@ -421,6 +422,7 @@ fn draw_ahead(shared: &Arc<Shared>, n: usize) {
 #[serde(deny_unknown_fields)]
 struct Told {
     seq: u64,
+    counts_version: u64,
     photo: usize,
     say: Say,
 }
@@ -429,6 +431,7 @@ struct Told {
 #[serde(deny_unknown_fields)]
 struct Step {
     seq: u64,
+    counts_version: u64,
 }
 
 /// A write must say that it is JSON: a form of another page cannot.
@@ -453,16 +456,23 @@ async fn say(State(shared): State<Arc<Shared>>, headers: HeaderMap, bytes: Bytes
     let work = move || {
         // Each line lets the session go again before the next one takes it.
         let refreshed = shared.session().refresh();
-        let counted = refreshed.and_then(|_| with_recount(&shared, &told));
+        let seen = Seen {
+            seq: told.seq,
+            counts_version: told.counts_version,
+        };
+        let counted = refreshed.and_then(|_| with_recount(&shared, seen, &told));
         let now = (shared.now)();
-        let result = counted.and_then(|()| {
+        let (kept, answer) = {
+            // Said and answered of the same counts.
             let mut session = shared.session();
-            session.say(told.seq, told.photo, &told.say, &now)
-        });
-        if result.is_ok() && matches!(told.say, Say::Confirm | Say::Unusable { .. }) {
+            let said = counted.and_then(|()| session.say(seen, told.photo, &told.say, &now));
+            let result = said.map(|()| told.photo);
+            (result.is_ok(), answered(&session, result, told.photo))
+        };
+        if kept && matches!(told.say, Say::Confirm | Say::Unusable { .. }) {
             draw_ahead(&shared, told.photo);
         }
-        answered(&shared, result.map(|()| told.photo), told.photo)
+        answer
     };
     apart(work).await.unwrap_or_else(|e| *e)
 }
@@ -479,7 +489,7 @@ async fn step(
     shared: Arc<Shared>,
     headers: &HeaderMap,
     bytes: &Bytes,
-    go: fn(&mut Session, u64, &str) -> Result<usize, ConfirmError>,
+    go: fn(&mut Session, Seen, &str) -> Result<usize, ConfirmError>,
 ) -> Response {
     let told: Step = match body(headers, bytes) {
         Ok(told) => told,
@@ -487,41 +497,49 @@ async fn step(
     };
     let work = move || {
         let now = (shared.now)();
-        let result = go(&mut shared.session(), told.seq, &now);
-        answered(&shared, result, 0)
+        let seen = Seen {
+            seq: told.seq,
+            counts_version: told.counts_version,
+        };
+        let mut session = shared.session();
+        let result = go(&mut session, seen, &now);
+        answered(&session, result, 0)
     };
     apart(work).await.unwrap_or_else(|e| *e)
 }
 
-fn answered(shared: &Shared, result: Result<usize, ConfirmError>, at: usize) -> Response {
-    let session = shared.session();
+fn answered(session: &Session, result: Result<usize, ConfirmError>, at: usize) -> Response {
     match result {
-        Ok(at) => both(&session, at, StatusCode::OK, None),
+        Ok(at) => both(session, at, StatusCode::OK, None),
         Err(error) => {
             let status = match error {
-                ConfirmError::Stale => StatusCode::CONFLICT,
+                ConfirmError::Stale | ConfirmError::CountedAnew => StatusCode::CONFLICT,
                 ConfirmError::Say(_) | ConfirmError::Model { .. } => {
                     StatusCode::UNPROCESSABLE_ENTITY
                 }
                 ConfirmError::Photo { .. } => StatusCode::NOT_FOUND,
                 _ => StatusCode::INTERNAL_SERVER_ERROR,
             };
-            both(&session, at, status, Some(&error))
+            both(session, at, status, Some(&error))
         }
     }
 }
 
 /// Where corners are set by hand: counts the photo with them, while others may go on looking.
-fn with_recount(shared: &Shared, told: &Told) -> Result<(), ConfirmError> {
+fn with_recount(shared: &Shared, seen: Seen, told: &Told) -> Result<(), ConfirmError> {
     let (corners, wanted, model) = {
         let session = shared.session();
+        session.fresh(seen)?;
         let Some(corners) = session.lacks_recount(told.photo, &told.say) else {
             return Ok(());
         };
         (corners, session.wanted(told.photo)?, session.model_wanted())
     };
     let count = recount(shared, (&wanted, &model), corners)?;
-    shared.session().take_recount(corners, count)
+    let mut session = shared.session();
+    // Counted with the model of the counts as they were.
+    session.fresh(seen)?;
+    session.take_recount(corners, count)
 }
 
 fn recount(

@@ -31,17 +31,41 @@ pub struct Session {
     /// What it stands on.
     pub inputs: Inputs,
     pub(super) store: MarkStore,
+    pub(super) recounted: RecountFile,
+    pub(super) known: Known,
+    pub(super) follows: Follows,
+    /// Why answer and queue are not those of the last act.
+    pub(super) behind: Option<String>,
+    /// How often counts were read that had changed.
+    counts_version: u64,
+}
+
+/// What a page knows of when it says something: its numbers of photos and objects are those of these counts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Seen {
+    /// Number of the last act.
+    pub seq: u64,
+    /// Version of the counts.
+    pub counts_version: u64,
+}
+
+/// The season's files, and the counts with the marks in them.
+#[derive(Debug)]
+pub(super) struct Known {
     pub(super) counts: CountsFile,
     pub(super) sheet: Option<Sheet>,
-    pub(super) recounted: RecountFile,
     pub(super) confirmed: ConfirmedCounts,
-    pub(super) frames: Vec<FrameLoss>,
-    pub(super) answer: Option<Answer>,
     /// The answer without any mark.
     pub(super) before: Option<Answer>,
-    pub(super) queue: Vec<Queued>,
-    settings: MarkSettings,
     stamps: Stamps,
+}
+
+/// What follows from them.
+#[derive(Debug)]
+pub(super) struct Follows {
+    pub(super) frames: Vec<FrameLoss>,
+    pub(super) answer: Option<Answer>,
+    pub(super) queue: Vec<Queued>,
 }
 
 /// By which a file is known to have changed.
@@ -99,37 +123,100 @@ fn settings(folder: &Path, counts: &CountsFile) -> MarkSettings {
     MarkSettings::of(&batch::card_of_counts(&layout, &counts.model))
 }
 
+/// The season's files.
+struct Read {
+    counts: CountsFile,
+    sheet: Option<Sheet>,
+    stamps: Stamps,
+}
+
+impl Read {
+    fn of(inputs: &Inputs) -> Result<Self, ConfirmError> {
+        // Before the files: one that changes while it is read is read again.
+        let stamps = Stamps::of(inputs);
+        Ok(Self {
+            counts: read_counts(&inputs.counts)?,
+            sheet: read_sheet(&inputs.sheet)?,
+            stamps,
+        })
+    }
+
+    /// What they say, with the marks.
+    fn known(
+        self,
+        inputs: &Inputs,
+        store: &MarkStore,
+        recounted: &RecountFile,
+    ) -> Result<Known, ConfirmError> {
+        let settings = settings(folder_of(&inputs.counts), &self.counts);
+        let nothing = ConfirmedCounts {
+            counts: self.counts.clone(),
+            photos: Default::default(),
+            gone: Vec::new(),
+            settings,
+        };
+        let (frames, _) = season(inputs, &nothing, self.sheet.as_ref())?;
+        Ok(Known {
+            before: answer_over(inputs, &frames, &[], None),
+            confirmed: confirmed(&self.counts, store.marks(), recounted, &settings),
+            counts: self.counts,
+            sheet: self.sheet,
+            stamps: self.stamps,
+        })
+    }
+}
+
+fn season(
+    inputs: &Inputs,
+    confirmed: &ConfirmedCounts,
+    sheet: Option<&Sheet>,
+) -> Result<(Vec<FrameLoss>, Vec<LossCaution>), ConfirmError> {
+    let season = season_frames_confirmed(confirmed, sheet).map_err(season_error(&inputs.sheet))?;
+    Ok((season.frames, season.cautions))
+}
+
+fn answer_over(
+    inputs: &Inputs,
+    frames: &[FrameLoss],
+    cautions: &[LossCaution],
+    least: Option<f64>,
+) -> Option<Answer> {
+    let wished = (inputs.wished_pct, least);
+    answer(frames, cautions, &inputs.assumptions, wished)
+}
+
+impl Follows {
+    /// `least`: the least half-width that can be had, where it is as it was, %.
+    fn of(inputs: &Inputs, known: &Known, least: Option<f64>) -> Result<Self, ConfirmError> {
+        let (frames, cautions) = season(inputs, &known.confirmed, known.sheet.as_ref())?;
+        Ok(Self {
+            answer: answer_over(inputs, &frames, &cautions, least),
+            queue: queue(&known.confirmed, &frames),
+            frames,
+        })
+    }
+}
+
 impl Session {
     /// Opens a season.
     ///
     /// # Errors
     /// [`ConfirmError`] when a file of it cannot be read, or another process marks it.
     pub fn open(inputs: Inputs) -> Result<Self, ConfirmError> {
-        let stamps = Stamps::of(&inputs);
-        let counts = read_counts(&inputs.counts)?;
-        let sheet = read_sheet(&inputs.sheet)?;
-        let folder = folder_of(&inputs.counts).to_owned();
-        let store = MarkStore::open(&folder)?;
-        let recounted = batch::read_recounted(&folder)?;
-        let settings = settings(&folder, &counts);
-        let confirmed = confirmed(&counts, store.marks(), &recounted, &settings);
-        let mut session = Self {
+        let read = Read::of(&inputs)?;
+        let folder = folder_of(&inputs.counts);
+        let store = MarkStore::open(folder)?;
+        let recounted = batch::read_recounted(folder)?;
+        let known = read.known(&inputs, &store, &recounted)?;
+        Ok(Self {
+            follows: Follows::of(&inputs, &known, None)?,
             inputs,
             store,
-            counts,
-            sheet,
             recounted,
-            confirmed,
-            frames: Vec::new(),
-            answer: None,
-            before: None,
-            queue: Vec::new(),
-            settings,
-            stamps,
-        };
-        session.begin()?;
-        session.follow()?;
-        Ok(session)
+            known,
+            behind: None,
+            counts_version: 0,
+        })
     }
 
     /// The folder of the counts.
@@ -140,71 +227,33 @@ impl Session {
     /// Reads again what has changed on the disk under it: counts made anew, a sheet filled in.
     ///
     /// # Errors
-    /// [`ConfirmError`] when a file cannot be read; what was known before stays.
+    /// [`ConfirmError`] when a file cannot be read or does not fit the others, each time until that is mended; what was
+    /// known before stays, all of it.
     pub fn refresh(&mut self) -> Result<bool, ConfirmError> {
         let stamps = Stamps::of(&self.inputs);
-        if stamps == self.stamps {
+        if stamps == self.known.stamps {
             return Ok(false);
         }
-        let counts = read_counts(&self.inputs.counts)?;
-        let sheet = read_sheet(&self.inputs.sheet)?;
-        (self.counts, self.sheet, self.stamps) = (counts, sheet, stamps);
-        self.settings = settings(self.folder(), &self.counts);
-        let marks = self.store.marks();
-        self.confirmed = confirmed(&self.counts, marks, &self.recounted, &self.settings);
-        self.begin()?;
-        self.follow()?;
+        let read = Read::of(&self.inputs)?;
+        let known = read.known(&self.inputs, &self.store, &self.recounted)?;
+        let follows = Follows::of(&self.inputs, &known, None)?;
+        if known.stamps.counts != self.known.stamps.counts {
+            self.counts_version += 1;
+        }
+        (self.known, self.follows, self.behind) = (known, follows, None);
         Ok(true)
     }
 
-    /// What was known before anything was said.
-    fn begin(&mut self) -> Result<(), ConfirmError> {
-        let nothing = ConfirmedCounts {
-            counts: self.counts.clone(),
-            photos: Default::default(),
-            gone: Vec::new(),
-            settings: self.settings,
+    /// Answer and queue for what now stands. What was said is kept by now: where they cannot be reckoned, that is told
+    /// beside it, and never as something that was not kept.
+    fn follow(&mut self, least: Option<f64>) {
+        self.behind = match Follows::of(&self.inputs, &self.known, least) {
+            Ok(follows) => {
+                self.follows = follows;
+                None
+            }
+            Err(error) => Some(error.to_string()),
         };
-        let season = self.season(&nothing)?;
-        self.before = self.answer_over(&season.0, &[], None);
-        Ok(())
-    }
-
-    fn season(
-        &self,
-        confirmed: &ConfirmedCounts,
-    ) -> Result<(Vec<FrameLoss>, Vec<LossCaution>), ConfirmError> {
-        let season = season_frames_confirmed(confirmed, self.sheet.as_ref())
-            .map_err(season_error(&self.inputs.sheet))?;
-        Ok((season.frames, season.cautions))
-    }
-
-    fn answer_over(
-        &self,
-        frames: &[FrameLoss],
-        cautions: &[LossCaution],
-        least: Option<f64>,
-    ) -> Option<Answer> {
-        answer(
-            frames,
-            cautions,
-            &self.inputs.assumptions,
-            (self.inputs.wished_pct, least),
-        )
-    }
-
-    /// Answer and queue for what now stands.
-    fn follow(&mut self) -> Result<(), ConfirmError> {
-        self.follow_with(None)
-    }
-
-    /// `least`: the least half-width that can be had, where it is as it was, %.
-    fn follow_with(&mut self, least: Option<f64>) -> Result<(), ConfirmError> {
-        let (frames, cautions) = self.season(&self.confirmed)?;
-        self.answer = self.answer_over(&frames, &cautions, least);
-        self.queue = queue(&self.confirmed, &frames);
-        self.frames = frames;
-        Ok(())
     }
 
     /// What is to be told when the season is opened, one line each.
@@ -215,24 +264,27 @@ impl Session {
                 path.display()
             )
         });
-        let cautions = self.confirmed.cautions();
+        let cautions = self.known.confirmed.cautions();
         let cautions = cautions.into_iter().map(|line| format!("caution: {line}"));
         aside.into_iter().chain(cautions).collect()
     }
 
-    /// Number of the last act.
-    pub fn seq(&self) -> u64 {
-        self.store.journal().seq()
+    /// What a page that is told of the season now knows of.
+    pub fn seen(&self) -> Seen {
+        Seen {
+            seq: self.store.journal().seq(),
+            counts_version: self.counts_version,
+        }
     }
 
     /// The tool's own count of a photo.
     pub fn photo(&self, at: usize) -> Option<&PhotoCount> {
-        self.counts.photos.get(at)
+        self.known.counts.photos.get(at)
     }
 
     /// A photo as it stands.
     pub fn of(&self, at: usize) -> Option<&OfPhoto> {
-        self.confirmed.photos.get(&self.photo(at)?.photo)
+        self.known.confirmed.photos.get(&self.photo(at)?.photo)
     }
 
     /// What was said of a photo.
@@ -251,7 +303,7 @@ impl Session {
             return None;
         };
         let sha256 = &self.photo(at)?.meta.sha256;
-        let recounts = self.recounted.by(&self.counts.model);
+        let recounts = self.recounted.by(&self.known.counts.model);
         let there = recounts.get(sha256, corners).is_some();
         (!there).then_some(*corners)
     }
@@ -267,7 +319,7 @@ impl Session {
     ) -> Result<(), ConfirmError> {
         self.recounted.photos.push(Recount {
             corners_px,
-            model_sha256: self.counts.model.sha256.clone(),
+            model_sha256: self.known.counts.model.sha256.clone(),
             count,
         });
         let kept = self.store.keep_recounted(&self.recounted);
@@ -277,13 +329,18 @@ impl Session {
         Ok(kept?)
     }
 
-    /// Says something of a photo. `seq`: the last act that the page knows of.
+    /// Says something of a photo. `seen`: what the page knows of.
     ///
     /// # Errors
-    /// [`ConfirmError::Stale`] when there is a later one; [`ConfirmError`] when it cannot be said or kept. Then nothing
-    /// has changed.
-    pub fn say(&mut self, seq: u64, at: usize, said: &Say, now: &str) -> Result<(), ConfirmError> {
-        self.fresh(seq)?;
+    /// As [`Session::fresh`]; [`ConfirmError`] when it cannot be said or kept. Then nothing has changed.
+    pub fn say(
+        &mut self,
+        seen: Seen,
+        at: usize,
+        said: &Say,
+        now: &str,
+    ) -> Result<(), ConfirmError> {
+        self.fresh(seen)?;
         let no_photo = || ConfirmError::Say(SayError::NoObject);
         let applied = &self.of(at).ok_or_else(no_photo)?.applied;
         let act = say::act(said, applied, &self.marks_of(at))?;
@@ -294,8 +351,8 @@ impl Session {
     ///
     /// # Errors
     /// As [`Session::say`].
-    pub fn undo(&mut self, seq: u64, now: &str) -> Result<usize, ConfirmError> {
-        self.fresh(seq)?;
+    pub fn undo(&mut self, seen: Seen, now: &str) -> Result<usize, ConfirmError> {
+        self.fresh(seen)?;
         let last = self.store.journal().stacks().0.last().copied();
         let seq = last.ok_or(SayError::Nothing { what: "undo" })?;
         self.about(seq, Act::Undo { seq }, now)
@@ -305,8 +362,8 @@ impl Session {
     ///
     /// # Errors
     /// As [`Session::say`].
-    pub fn redo(&mut self, seq: u64, now: &str) -> Result<usize, ConfirmError> {
-        self.fresh(seq)?;
+    pub fn redo(&mut self, seen: Seen, now: &str) -> Result<usize, ConfirmError> {
+        self.fresh(seen)?;
         let last = self.store.journal().stacks().1.last().copied();
         let seq = last.ok_or(SayError::Nothing { what: "redo" })?;
         self.about(seq, Act::Redo { seq }, now)
@@ -327,26 +384,33 @@ impl Session {
             who: &self.inputs.who,
             photo: (&name, &sha256),
         };
-        let at = self.counts.photos.iter().position(is);
+        let at = self.known.counts.photos.iter().position(is);
         self.store.say(said, act)?;
         if let Some(at) = at {
             self.again(at);
         }
-        self.follow()?;
+        self.follow(None);
         // An act on a photo that is gone: any photo will do to stay on.
         Ok(at.unwrap_or(0))
     }
 
-    fn fresh(&self, seq: u64) -> Result<(), ConfirmError> {
-        if seq == self.seq() {
-            Ok(())
-        } else {
+    /// Whether a page that knows of this can say something.
+    ///
+    /// # Errors
+    /// [`ConfirmError::CountedAnew`] when its numbers are those of other counts, [`ConfirmError::Stale`] when there is a
+    /// later act.
+    pub fn fresh(&self, seen: Seen) -> Result<(), ConfirmError> {
+        if seen.counts_version != self.counts_version {
+            Err(ConfirmError::CountedAnew)
+        } else if seen != self.seen() {
             Err(ConfirmError::Stale)
+        } else {
+            Ok(())
         }
     }
 
     fn write(&mut self, at: usize, act: Act, now: &str) -> Result<(), ConfirmError> {
-        let photo = &self.counts.photos[at];
+        let photo = &self.known.counts.photos[at];
         let said = Said {
             at: now,
             who: &self.inputs.who,
@@ -357,32 +421,86 @@ impl Session {
             act,
             Act::Verdict { .. } | Act::Add { .. } | Act::Take { .. }
         );
-        let least = self.answer.as_ref().map(|a| a.least_half_width_pct);
+        let least = (self.follows.answer.as_ref()).map(|a| a.least_half_width_pct);
         self.store.say(said, act)?;
         self.again(at);
-        self.follow_with(least.filter(|_| one_object))
+        self.follow(least.filter(|_| one_object));
+        Ok(())
     }
 
     /// Puts the marks of one photo (and of copies of the same file) into its count again.
     fn again(&mut self, at: usize) {
-        let sha256 = self.counts.photos[at].meta.sha256.clone();
-        let same: Vec<usize> = (0..self.counts.photos.len())
+        let sha256 = self.known.counts.photos[at].meta.sha256.clone();
+        let same: Vec<usize> = (0..self.known.counts.photos.len())
             .filter(|&i| {
-                i == at || (!sha256.is_empty() && self.counts.photos[i].meta.sha256 == sha256)
+                i == at || (!sha256.is_empty() && self.known.counts.photos[i].meta.sha256 == sha256)
             })
             .collect();
         for at in same {
             let marks = self.marks_of(at);
-            let count = &self.counts.photos[at];
-            let recounts = self.recounted.by(&self.counts.model);
-            let of_photo = of_photo(count, &marks, recounts, &self.settings);
-            self.confirmed.counts.photos[at] = of_photo.applied.count.clone();
-            self.confirmed.photos.insert(count.photo.clone(), of_photo);
+            let count = &self.known.counts.photos[at];
+            let recounts = self.recounted.by(&self.known.counts.model);
+            let of_photo = of_photo(count, &marks, recounts, &self.known.confirmed.settings);
+            self.known.confirmed.counts.photos[at] = of_photo.applied.count.clone();
+            let photos = &mut self.known.confirmed.photos;
+            photos.insert(count.photo.clone(), of_photo);
         }
     }
 
     /// The corners that the plot of a photo is drawn by, and its count with them.
     pub fn drawn_by(&self, at: usize) -> Option<&PhotoCount> {
         self.of(at).map(|p| &p.applied.count)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A season of one photo that could not be read, in this folder.
+    fn season_in(folder: &Path) -> Inputs {
+        let counts = folder.join("counts.json");
+        let photo = serde_json::json!({
+            "photo": "a.jpg", "status": "failed", "problem": "not a photo", "meta": crate::photo::PhotoMeta::default(),
+            "frame_spec": "12x12in", "objects": [], "cautions": []
+        });
+        let file = serde_json::json!({
+            "schema": crate::counts::SCHEMA, "podfall": "0.1.0", "model": { "name": "", "sha256": "" }, "photos": [photo]
+        });
+        fs::write(&counts, file.to_string()).unwrap();
+        Inputs {
+            counts,
+            sheet: folder.join("sheet.csv"),
+            photos: Default::default(),
+            assumptions: Default::default(),
+            model: None,
+            bar_height_mm: None,
+            title: "season".to_owned(),
+            who: "me".to_owned(),
+            wished_pct: 20.0,
+        }
+    }
+
+    /// What is in the journal is never told as something that was not kept, whatever comes of it.
+    #[test]
+    fn what_was_kept_is_told_as_kept_where_no_answer_follows() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut session = Session::open(season_in(folder.path())).unwrap();
+        session.known.sheet = Some(Sheet::read(b"photo,place\nnope.jpg,cut\n").unwrap());
+        let now = "2026-10-01T19:04:05+02:00";
+        let note = Say::Note {
+            text: "by the gate".to_owned(),
+        };
+        session.say(session.seen(), 0, &note, now).unwrap();
+        assert_eq!(session.seen().seq, 1);
+        let behind = |session: &Session| serde_json::to_value(session.season_view()).unwrap();
+        let told = behind(&session)["behind"].to_string();
+        assert!(told.contains("nope.jpg"), "{told}");
+        session.undo(session.seen(), now).unwrap();
+        assert_eq!(session.seen().seq, 2);
+        // Once it is mended nothing is told any more.
+        session.known.sheet = None;
+        session.redo(session.seen(), now).unwrap();
+        assert!(behind(&session)["behind"].is_null());
     }
 }

@@ -11,7 +11,7 @@ use crate::{
     frame::{FrameSpec, Outline},
     geometry::Point,
     loss::Basis,
-    marks::{HandMark, Homeless, OfPhoto, PlaceMark, Shown, Standing, Verdict},
+    marks::{HandMark, Homeless, Lapsed, OfPhoto, PlaceMark, Shown, Standing, Verdict},
     photo::sha256_hex,
     text::turning_by_number,
 };
@@ -20,6 +20,7 @@ use crate::{
 #[derive(Debug, Serialize)]
 pub struct SeasonView<'a> {
     seq: u64,
+    counts_version: u64,
     title: Cow<'a, str>,
     who: Cow<'a, str>,
     undo: bool,
@@ -31,6 +32,8 @@ pub struct SeasonView<'a> {
     doubtful_left: usize,
     photos: Vec<QueuedView<'a>>,
     gone: Vec<Cow<'a, str>>,
+    /// Why answer and queue are not those of the last act, which is kept.
+    behind: Option<&'a str>,
     places: [&'static str; 4],
     checks: Vec<&'a str>,
     settings: Vec<&'a str>,
@@ -76,6 +79,8 @@ pub struct PhotoView<'a> {
     objects: Vec<ObjectView<'a>>,
     homeless: &'a [Homeless],
     differs: bool,
+    /// Why a count that was confirmed does not stand.
+    lapsed: Option<Lapsed>,
     counts: Option<&'a Counts>,
     tool_beans: Option<Limits>,
     if_confirmed: &'a Counts,
@@ -137,12 +142,12 @@ impl Session {
     /// The season as a whole.
     pub fn season_view(&self) -> SeasonView<'_> {
         let (undo, redo) = self.store.journal().stacks();
-        let all: f64 = self.queue.iter().map(|q| q.moves).sum();
-        let photos: Vec<QueuedView<'_>> = (self.queue.iter())
+        let all: f64 = self.follows.queue.iter().map(|q| q.moves).sum();
+        let photos: Vec<QueuedView<'_>> = (self.follows.queue.iter())
             .filter_map(|q| self.queued_view(q, all))
             .collect();
         let typed = |of: fn(&crate::loss::FrameLoss) -> Option<&String>| {
-            let mut words: Vec<&str> = (self.frames.iter())
+            let mut words: Vec<&str> = (self.follows.frames.iter())
                 .filter_map(of)
                 .map(String::as_str)
                 .collect();
@@ -150,23 +155,26 @@ impl Session {
             words.dedup();
             words
         };
+        let seen = self.seen();
         SeasonView {
-            seq: self.seq(),
+            seq: seen.seq,
+            counts_version: seen.counts_version,
             title: turning_by_number(&self.inputs.title),
             who: turning_by_number(&self.inputs.who),
             undo: !undo.is_empty(),
             redo: !redo.is_empty(),
-            answer: self.answer.as_ref(),
-            before: self.before.as_ref(),
-            confirmed: self.confirmed.confirmed(),
-            done: self.queue.iter().filter(|q| q.done).count(),
+            answer: self.follows.answer.as_ref(),
+            before: self.known.before.as_ref(),
+            confirmed: self.known.confirmed.confirmed(),
+            done: self.follows.queue.iter().filter(|q| q.done).count(),
             doubtful_left: (photos.iter().filter(|p| !p.done))
                 .map(|p| p.doubtful)
                 .sum(),
             photos,
-            gone: (self.confirmed.gone.iter())
+            gone: (self.known.confirmed.gone.iter())
                 .map(|name| turning_by_number(name))
                 .collect(),
+            behind: self.behind.as_deref(),
             places: crate::sheet::Place::ALL.map(crate::sheet::Place::word),
             checks: typed(|f| f.check.as_ref()),
             settings: typed(|f| f.setting.as_ref()),
@@ -176,7 +184,7 @@ impl Session {
     fn queued_view(&self, queued: &Queued, all: f64) -> Option<QueuedView<'_>> {
         let count = self.photo(queued.at)?;
         let photo = self.of(queued.at)?;
-        let frame = self.frames.iter().find(|f| f.photo == count.photo);
+        let frame = self.follows.frames.iter().find(|f| f.photo == count.photo);
         Some(QueuedView {
             n: queued.at,
             name: turning_by_number(&count.photo),
@@ -202,9 +210,7 @@ impl Session {
     pub fn photo_view(&self, at: usize) -> Option<PhotoView<'_>> {
         let of_photo = self.of(at)?;
         let count = &of_photo.applied.count;
-        let row = self
-            .sheet
-            .as_ref()
+        let row = (self.known.sheet.as_ref())
             .and_then(|sheet| sheet.rows.iter().find(|row| row.photo() == count.photo));
         let typed = row.map(|row| row.typed.clone()).unwrap_or_default();
         let (width_mm, height_mm) = count.frame_spec.size_mm();
@@ -242,6 +248,7 @@ impl Session {
             objects: of_photo.applied.shown.iter().map(object_view).collect(),
             homeless: &of_photo.applied.homeless,
             differs: of_photo.applied.differs,
+            lapsed: of_photo.applied.lapsed,
             counts: count.counts.as_ref(),
             tool_beans: of_photo.tool_beans,
             if_confirmed: &of_photo.applied.if_confirmed,

@@ -58,6 +58,48 @@ pub enum Standing {
     Unusable,
 }
 
+/// Why a count that was confirmed does not stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Lapsed {
+    /// The photo is counted for a frame of another shape or size.
+    OtherFrame,
+    /// The photo is not counted any more.
+    NotCounted,
+}
+
+impl Lapsed {
+    /// Every reason.
+    pub(super) const ALL: [Self; 2] = [Self::OtherFrame, Self::NotCounted];
+
+    /// What is the case, and what to do.
+    pub(super) fn words(self) -> (&'static str, &'static str) {
+        match self {
+            Self::OtherFrame => (
+                "for a frame of another shape or size",
+                "confirm again in podfall confirm, or set the frame back in podfall.toml and count again",
+            ),
+            Self::NotCounted => (
+                "cannot be counted now",
+                "set the frame's edge in podfall confirm and confirm again, or set back what was changed and count \
+                 again",
+            ),
+        }
+    }
+
+    /// Of a photo that was set aside nothing is to be said.
+    fn of(count: &PhotoCount, marks: &PhotoMarks) -> Option<Self> {
+        let confirm = marks.confirmed.as_ref()?;
+        if marks.unusable.is_some() {
+            None
+        } else if count.counts.is_none() {
+            Some(Self::NotCounted)
+        } else {
+            (confirm.frame_spec != count.frame_spec).then_some(Self::OtherFrame)
+        }
+    }
+}
+
 /// An object with what was said of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Shown {
@@ -99,6 +141,8 @@ pub struct Applied {
     pub if_confirmed: Counts,
     /// A confirmed count that its marks no longer give, because the counts were made anew.
     pub differs: bool,
+    /// Why a count that was confirmed does not stand.
+    pub lapsed: Option<Lapsed>,
 }
 
 /// The way between plot and photo of a count; `None` where no frame was found.
@@ -116,25 +160,23 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
     let mut out = count.clone();
     let partly = !marks.added.is_empty() || !marks.objects.is_empty();
     let if_confirmed = certain(&found.shown);
-    let mut standing = if partly {
-        Standing::Partly
-    } else {
-        Standing::Untouched
+    let lapsed = Lapsed::of(count, marks);
+    let confirm = marks.confirmed.as_ref().filter(|_| lapsed.is_none());
+    let standing = match (&marks.unusable, confirm) {
+        (Some(_), _) => Standing::Unusable,
+        (None, Some(_)) => Standing::Confirmed,
+        (None, None) if partly => Standing::Partly,
+        (None, None) => Standing::Untouched,
     };
-    let mut differs = false;
+    let confirm = confirm.filter(|_| standing == Standing::Confirmed);
     if let Some(why) = &marks.unusable {
-        standing = Standing::Unusable;
         // A file that could not be read stays one: there is no picture of it to be drawn.
         if count.status != Status::Failed {
             out.status = Status::Refused;
         }
         out.problem = Some(format!("set aside by hand: {why}"));
         out.counts = None;
-    } else if let Some(confirm) = (marks.confirmed.as_ref())
-        .filter(|c| c.frame_spec == count.frame_spec && count.counts.is_some())
-    {
-        standing = Standing::Confirmed;
-        differs = confirm.counts != if_confirmed;
+    } else if let Some(confirm) = confirm {
         out.counts = Some(confirm.counts);
         out.status = Status::Counted;
         out.objects = objects(&found.shown, true);
@@ -142,33 +184,30 @@ pub fn apply(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) ->
         out.counts = Some(put_right(&counts, &count.objects, &found, settings));
         out.objects = objects(&found.shown, false);
     }
-    let sure = |s: &&Shown| standing == Standing::Confirmed || s.verdict.is_some();
-    let sure_beans = (found.shown.iter().filter(sure))
-        .filter(|s| is_bean(taken_for(s)))
-        .count() as f64;
     Applied {
         count: out,
         standing,
+        sure_beans: confirm.map_or_else(
+            || said_beans(&found.shown),
+            |confirm| confirm.counts.beans.estimate,
+        ),
         shown: found.shown,
-        sure_beans: if standing == Standing::Confirmed {
-            marks
-                .confirmed
-                .as_ref()
-                .map_or(sure_beans, |c| c.counts.beans.estimate)
-        } else {
-            sure_beans
-        },
         homeless: found.homeless,
         if_confirmed,
-        differs,
+        differs: confirm.is_some_and(|confirm| confirm.counts != if_confirmed),
+        lapsed,
     }
+}
+
+/// Loose beans of which a person said so.
+fn said_beans(shown: &[Shown]) -> f64 {
+    let is = |s: &&Shown| s.verdict.is_some_and(is_bean);
+    shown.iter().filter(is).count() as f64
 }
 
 struct Found {
     shown: Vec<Shown>,
     homeless: Vec<Homeless>,
-    /// Added ones that stand for no object of the tool's.
-    fresh: usize,
 }
 
 /// Marks find their objects by place: nearest first, one to one, later acts before earlier ones.
@@ -227,15 +266,10 @@ fn match_marks(count: &PhotoCount, marks: &PhotoMarks, settings: &MarkSettings) 
             why: "no object of the present counts lies there",
         });
     let mut homeless: Vec<Homeless> = homeless.collect();
-    let before = shown.len();
     for (mark, _) in (all[verdicts..].iter().zip(&home[verdicts..])).filter(|(_, home)| !**home) {
         add(count, mark, &mut shown, &mut homeless);
     }
-    Found {
-        fresh: shown.len() - before,
-        shown,
-        homeless,
-    }
+    Found { shown, homeless }
 }
 
 /// An added one stands among the objects where it lies inside the frame as it now is.
@@ -308,6 +342,12 @@ pub(super) fn is_bean(verdict: Verdict) -> bool {
     matches!(verdict, Verdict::Bean | Verdict::Split)
 }
 
+/// Loose beans that a person added and that stand for no object of the tool's.
+pub(super) fn added_beans(shown: &[Shown]) -> f64 {
+    let is = |s: &&Shown| s.named.added.is_some() && is_bean(taken_for(s));
+    shown.iter().filter(is).count() as f64
+}
+
 /// Beans in a pod that nobody looked into, where the tool has no better number; and its spread.
 ///
 /// # Source
@@ -352,7 +392,7 @@ fn certain(shown: &[Shown]) -> Counts {
 /// The count of a photo of which some objects have marks.
 ///
 /// What the tool's count holds beyond the objects in its list (unlikely ones, and those it is known to miss) stays,
-/// less one for each that the person added.
+/// less one loose bean for each that the person added.
 fn put_right(
     before: &Counts,
     objects: &[Object],
@@ -363,7 +403,7 @@ fn put_right(
     let limits = |was: Limits, chance: Chance, takes_in_added: bool, shift_logit: f64| {
         let listed: f64 = objects.iter().map(|o| chance(&o.chances)).sum();
         let added = if takes_in_added {
-            found.fresh as f64
+            added_beans(&found.shown)
         } else {
             0.0
         };

@@ -12,7 +12,9 @@ mod state;
 mod threshold;
 
 pub use act::{Act, Named, Verdict};
-pub use apply::{Applied, HOME_MM, Homeless, MarkSettings, Shown, Standing, apply, photo_map};
+pub use apply::{
+    Applied, HOME_MM, Homeless, Lapsed, MarkSettings, Shown, Standing, apply, photo_map,
+};
 pub use journal::{Entry, FIRST_PREV, Journal, JournalError, Said, line_of};
 pub use season::{ConfirmedCounts, OfPhoto, Recount, RecountFile, confirmed, of_photo};
 pub use state::{

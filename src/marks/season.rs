@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Applied, HandMark, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, SeasonThreshold, Standing,
-    apply, season_threshold,
+    Applied, HandMark, Lapsed, MarkSettings, PhotoMarks, PlaceMark, SeasonMarks, SeasonThreshold,
+    Standing, apply, season_threshold,
 };
 use crate::{
     counts::{CountsFile, Limits, ModelName, PhotoCount},
@@ -184,7 +184,8 @@ impl ConfirmedCounts {
         self.photos.values().filter(is).count()
     }
 
-    /// What is to be told of marks that found no home, one line a photo.
+    /// What is to be told of marks that found no home, one line a photo; of confirmed counts that do not stand, one line
+    /// for all photos, since a change of the frame takes them all.
     pub fn cautions(&self) -> Vec<String> {
         let mut out = Vec::new();
         for (name, photo) in &self.photos {
@@ -207,11 +208,29 @@ impl ConfirmedCounts {
                 ));
             }
         }
+        out.extend(Lapsed::ALL.into_iter().filter_map(|why| self.lapsed(why)));
         for name in &self.gone {
             out.push(format!(
                 "photo {name}: something was said of it, but it is not among the counts; its marks are kept"
             ));
         }
         out
+    }
+
+    /// Photos whose confirmed count does not stand, for one reason; `None` where there are none.
+    fn lapsed(&self, why: Lapsed) -> Option<String> {
+        let of_why = |(_, photo): &(&String, &OfPhoto)| photo.applied.lapsed == Some(why);
+        let names: Vec<&str> = (self.photos.iter().filter(of_why))
+            .map(|(name, _)| name.as_str())
+            .collect();
+        if names.is_empty() {
+            return None;
+        }
+        let photos = plural_does(names.len(), "photo", ("was", "were"));
+        let (but, what_to_do) = why.words();
+        Some(format!(
+            "{photos} confirmed, but {but}, so that what was confirmed does not stand: {}; {what_to_do}",
+            names.join(", ")
+        ))
     }
 }

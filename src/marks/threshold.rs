@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use super::{
     MarkSettings, OfPhoto, Shown, Standing,
-    apply::{is_bean, taken_for},
+    apply::{added_beans, is_bean, taken_for},
 };
 use crate::{
     count::{
@@ -245,7 +245,6 @@ impl Shifted {
         let tool = photo.tool_beans?;
         let unlisted = unlisted(photo, tool);
         let shown = &photo.applied.shown;
-        let added = (shown.len() - listed(photo).count()) as f64;
         let moved = |s: &Shown| logistic(logit(chance(s)) + shift);
         let count = |each: Vec<f64>, stray: f64| {
             let allow = Allowances {
@@ -262,8 +261,8 @@ impl Shifted {
                     Some(verdict) => f64::from(u8::from(is_bean(verdict))),
                     None => moved(s),
                 });
-                // One that was added is one of those that the tool is known to miss.
-                count(each.collect(), (unlisted - added).max(0.0))
+                // A bean that was added is one of those that the tool is known to miss.
+                count(each.collect(), (unlisted - added_beans(shown)).max(0.0))
             }
             Standing::Untouched => tool_beans,
             Standing::Confirmed | Standing::Unusable => photo.applied.count.counts?.beans,

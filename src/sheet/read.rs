@@ -347,6 +347,22 @@ fn stem(name: &str) -> String {
         .to_lowercase()
 }
 
+/// What Windows-1252 has where Latin-1 has control characters: bytes 0x80 to 0x9F. Five are not assigned and stay.
+///
+/// # Source
+/// WHATWG Encoding Standard, index windows-1252.
+const WINDOWS_1252: [char; 32] = [
+    '€', '\u{81}', '‚', 'ƒ', '„', '…', '†', '‡', 'ˆ', '‰', 'Š', '‹', 'Œ', '\u{8d}', 'Ž', '\u{8f}',
+    '\u{90}', '‘', '’', '“', '”', '•', '–', '—', '˜', '™', 'š', '›', 'œ', '\u{9d}', 'ž', 'Ÿ',
+];
+
+fn of_windows_1252(byte: u8) -> char {
+    match byte {
+        0x80..=0x9f => WINDOWS_1252[usize::from(byte - 0x80)],
+        _ => char::from(byte),
+    }
+}
+
 /// Text of a file that a spreadsheet wrote.
 fn text_of(bytes: &[u8]) -> Result<String, SheetError> {
     let utf16 = |bytes: &[u8], unit: fn([u8; 2]) -> u16| {
@@ -361,8 +377,7 @@ fn text_of(bytes: &[u8]) -> Result<String, SheetError> {
         }
         _ => match std::str::from_utf8(bytes) {
             Ok(text) => text.to_owned(),
-            // Windows-1252 for letters: the bytes of Latin-1, which is what a note's accents need.
-            Err(_) => bytes.iter().map(|&b| char::from(b)).collect(),
+            Err(_) => bytes.iter().map(|&b| of_windows_1252(b)).collect(),
         },
     };
     if text.contains('\0') {

@@ -1,6 +1,7 @@
 // Drives the confirm page of a running podfall in headless Chromium.
 //   node confirm.mjs SCENARIO ADDRESS OUT
-// PODFALL_BROWSER_TOOLS: folder with node_modules/puppeteer-core and axe-core; PODFALL_CHROMIUM: the browser.
+// PODFALL_BROWSER_TOOLS: folder with node_modules/puppeteer-core and axe-core; PODFALL_CHROMIUM: the browser;
+// PODFALL_COUNTS: the season's counts.json.
 // Ends with 0 and one line of JSON a check, or with 1 and what did not hold.
 import { createRequire } from "node:module";
 import { mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
@@ -454,6 +455,32 @@ async function tabs() {
   say("two tabs");
 }
 
+/** A photo goes from the counts, so that the next ones have other numbers, while a person types. */
+async function anew() {
+  const page = await open(1200, 800);
+  await page.evaluate(() => [...document.querySelectorAll("#queue-list button")].find((b) => b.textContent.includes("b.jpg")).click());
+  await page.waitForFunction(() => document.getElementById("photo-name").textContent === "b.jpg");
+  await drawn(page);
+  const counts = JSON.parse(readFileSync(process.env.PODFALL_COUNTS, "utf8"));
+  counts.photos = counts.photos.filter((p) => p.photo !== "a.jpg");
+  writeFileSync(process.env.PODFALL_COUNTS, JSON.stringify(counts));
+  await page.keyboard.press("h");
+  await page.keyboard.type("5");
+  await page.keyboard.press("Enter");
+  await page.waitForFunction(() => document.getElementById("message").textContent.includes("counted anew"));
+  await page.waitForFunction(() => document.querySelectorAll("#queue-list button").length === 3);
+  holds((await text(page, "message")).startsWith("Not kept"), await text(page, "message"));
+  holds(await text(page, "photo-name") === "b.jpg", await text(page, "photo-name"));
+  holds(await seq(page) === 0, "nothing was kept");
+  await page.waitForFunction(() => document.getElementById("hand-beans").value === "5");
+  await page.focus("#hand-beans");
+  await acts(page, () => page.keyboard.press("Enter"), "said once more");
+  const { photos } = await season(page);
+  const { n } = photos.find((p) => p.name === "b.jpg");
+  holds(n === 0 && (await told(page, n)).hand.page.beans === 5, "kept of the photo that was looked at");
+  say("counted anew under the page");
+}
+
 /** A person who knows what is what: every doubtful object and every photo, as fast as the page follows. */
 async function person() {
   const page = await open(1440, 900);
@@ -602,7 +629,7 @@ async function times() {
   say("times", { first_ms: first, answer_median_ms: Math.round(answers[20]), answer_worst_ms: Math.round(answers[39]) });
 }
 
-const scenarios = { times, looks, ring, mouse, keyboard, hand, unreadable, laptop, phone, faultless, tabs, person };
+const scenarios = { times, looks, ring, mouse, keyboard, hand, unreadable, laptop, phone, faultless, tabs, anew, person };
 let code = 0;
 try {
   await scenarios[scenario]();

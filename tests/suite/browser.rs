@@ -66,6 +66,7 @@ fn drive_on(scenario: &str, field: &Field) -> bool {
         .arg(root.join("tests/browser/confirm.mjs"))
         .args([scenario, &page.address()])
         .arg(&pictures)
+        .env("PODFALL_COUNTS", field.path("out/counts.json"))
         .env("PODFALL_BROWSER_TOOLS", tools)
         .env("PODFALL_CHROMIUM", chromium)
         .output()
@@ -115,6 +116,11 @@ fn no_serious_fault_of_accessibility() {
 #[test]
 fn two_tabs_in_a_browser() {
     drive("tabs");
+}
+
+#[test]
+fn counted_anew_under_the_page_it_stays_on_its_photo() {
+    drive("anew");
 }
 
 /// Five states look as they did: `GOLDEN=update` makes the expected pictures anew.

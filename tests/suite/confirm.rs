@@ -117,7 +117,8 @@ fn another_host_another_page_and_another_run_are_refused() {
     let field = counted();
     let page = Page::open(field.folder.path());
     let (host, origin) = (page.host(), format!("http://{}", page.host()));
-    let say = json!({"seq": 0, "photo": 0, "say": {"do": "note", "text": "x"}}).to_string();
+    let note = json!({"do": "note", "text": "x"});
+    let say = json!({"seq": 0, "counts_version": 0, "photo": 0, "say": note}).to_string();
     let json_type = ("Content-Type", "application/json");
     let good = [
         ("Host", host.as_str()),
@@ -318,7 +319,7 @@ fn undo_and_redo_go_on_after_a_restart() {
     page.kill();
     let page = Page::open(field.folder.path());
     let note = |page: &Page| page.photo(0)["note"].clone();
-    let step = |way: &str| page.post(&format!("/api/{way}"), &json!({"seq": page.seq()}));
+    let step = |way: &str| page.step(way, page.seq());
     for left in [json!("two"), json!("one"), Value::Null] {
         assert_eq!(step("undo").status, 200);
         assert_eq!(note(&page), left);
@@ -328,17 +329,11 @@ fn undo_and_redo_go_on_after_a_restart() {
     page.kill();
     let page = Page::open(field.folder.path());
     assert_eq!(page.photo(0)["note"], "one");
-    assert_eq!(
-        page.post("/api/redo", &json!({"seq": page.seq()})).status,
-        200
-    );
+    assert_eq!(page.step("redo", page.seq()).status, 200);
     assert_eq!(page.photo(0)["note"], "two");
     // A new act ends what can be brought back; nothing is ever taken out of the journal.
     page.says(0, json!({"do": "note", "text": "four"}));
-    assert_eq!(
-        page.post("/api/redo", &json!({"seq": page.seq()})).status,
-        422
-    );
+    assert_eq!(page.step("redo", page.seq()).status, 422);
     assert_eq!(journal(&field).entries.len(), 9);
 }
 
@@ -357,7 +352,7 @@ fn of_two_tabs_the_one_that_lags_is_told_and_nothing_is_lost() {
     assert_eq!(told["stale"], true);
     assert_eq!(told["photo"]["note"], "first tab", "it shows what stands");
     assert_eq!(told["season"]["seq"], 1);
-    assert_eq!(page.post("/api/undo", &json!({"seq": 0})).status, 409);
+    assert_eq!(page.step("undo", 0).status, 409);
     assert_eq!(
         page.say(1, 0, json!({"do": "note", "text": "second tab"}))
             .status,
@@ -401,7 +396,8 @@ fn killed_while_saving_nothing_that_was_answered_is_lost() {
             let mut kept = Vec::new();
             for seq in first.. {
                 let text = format!("{round}-{seq}");
-                let say = json!({"seq": seq, "photo": 1, "say": {"do": "note", "text": text}});
+                let note = json!({"do": "note", "text": text});
+                let say = json!({"seq": seq, "counts_version": 0, "photo": 1, "say": note});
                 let origin = format!("http://{host}");
                 let headers = [
                     ("Host", host.as_str()),
@@ -553,6 +549,112 @@ fn counts_made_anew_under_the_page_keep_their_marks() {
     assert_eq!(page.photo(2)["objects"].as_array().unwrap().len(), left);
 }
 
+/// Counts made anew give photos other numbers: what is said of a photo by its old number is written to none.
+#[test]
+fn what_is_said_of_other_counts_is_not_kept() {
+    let field = counted();
+    let all = field.json("out/counts.json");
+    let mut fewer = all.clone();
+    fewer["photos"].as_array_mut().unwrap().remove(0);
+    field.put("out/counts.json", fewer.to_string().as_bytes());
+    let page = Page::open(field.folder.path());
+    let shown = page.photo(0);
+    assert_eq!(shown["name"], "b.jpg");
+    let object = &shown["objects"][0]["name"];
+    field.put("out/counts.json", all.to_string().as_bytes());
+    for say in [
+        json!({"do": "hand", "beans": 5, "pods": null}),
+        json!({"do": "confirm"}),
+        json!({"do": "unusable", "why": "blurred"}),
+        json!({"do": "place", "place": "cut", "check": null, "setting": null}),
+        json!({"do": "corners", "corners_px": [[450.0, 250.0], [1000.0, 240.0], [1010.0, 800.0], [440.0, 810.0]]}),
+        verdict(object, "none"),
+    ] {
+        let answer = page.say(0, 0, say.clone());
+        assert_eq!(answer.status, 409, "{say}");
+        let told = answer.json();
+        assert_eq!(told["stale"], true);
+        assert!(
+            told["error"].as_str().unwrap().contains("counted anew"),
+            "{told}"
+        );
+        assert_eq!(told["season"]["counts_version"], 1, "it shows what stands");
+        assert_eq!(told["photo"]["name"], "a.jpg");
+    }
+    assert_eq!(page.step("undo", 0).status, 409);
+    assert!(journal(&field).entries.is_empty());
+    assert!(!field.path("out/recounted.json").exists());
+    // Knowing of them, it is kept; a sheet filled in moves no number.
+    field.put("sheet.csv", b"photo,place\na.jpg,cut\n");
+    let hand = json!({"do": "hand", "beans": 5, "pods": null});
+    assert_eq!(page.say_of(1, 0, 1, hand).status, 200);
+    assert_eq!(journal(&field).entries[0].photo, "b.jpg");
+}
+
+/// A sheet that does not fit: told each time until it is mended, nothing is written meanwhile, and nothing half taken in.
+#[test]
+fn a_sheet_that_does_not_fit_is_told_each_time_and_nothing_is_kept_by_halves() {
+    let field = counted();
+    field.put("sheet.csv", b"photo,place\na.jpg,cut\n");
+    let page = Page::open(field.folder.path());
+    page.says(0, json!({"do": "note", "text": "before"}));
+    field.put("sheet.csv", b"photo,place\na.jpg,behind\nnope.jpg,cut\n");
+    for _ in 0..2 {
+        let season = page.get("/api/season");
+        assert_eq!(season.status, 500);
+        let error = season.json()["error"].as_str().unwrap().to_owned();
+        assert!(error.contains("nope.jpg"), "{error}");
+        let late = page.say(1, 0, json!({"do": "note", "text": "meanwhile"}));
+        assert_eq!(late.status, 500);
+        assert_eq!(late.json()["season"]["seq"], 1);
+        assert_eq!(late.json()["photo"]["place"]["sheet"]["place"], "cut");
+    }
+    assert_eq!(journal(&field).entries.len(), 1);
+    field.put("sheet.csv", b"photo,place\na.jpg,behind\n");
+    page.says(0, json!({"do": "note", "text": "after"}));
+    assert_eq!(page.photo(0)["place"]["sheet"]["place"], "behind");
+    assert_eq!(journal(&field).entries.len(), 2);
+}
+
+/// The frame was said wrong, or a photo is refused now: what was confirmed does not stand, and that is said by name.
+#[test]
+fn what_was_confirmed_for_another_frame_is_told() {
+    let field = counted();
+    let page = Page::open(field.folder.path());
+    for n in 0..3 {
+        page.says(n, json!({"do": "confirm"}));
+    }
+    let mut counts = field.json("out/counts.json");
+    for n in 0..2 {
+        counts["photos"][n]["frame_spec"] = json!("30x30cm");
+    }
+    counts["photos"][2]["status"] = json!("refused");
+    counts["photos"][2]["counts"] = Value::Null;
+    field.put("out/counts.json", counts.to_string().as_bytes());
+    let season = page.get("/api/season").json();
+    assert_eq!(season["confirmed"], 0);
+    let told = season["answer"]["cautions"].to_string();
+    for words in [
+        "2 photos were confirmed, but for a frame of another shape or size, so that what was confirmed does not stand: \
+         a.jpg, b.jpg; confirm again",
+        "1 photo was confirmed, but cannot be counted now, so that what was confirmed does not stand: c.jpg; set",
+    ] {
+        assert!(told.contains(words), "{words}: {told}");
+    }
+    assert_eq!(page.photo(0)["lapsed"], "other-frame");
+    assert_eq!(page.photo(2)["lapsed"], "not-counted");
+    assert_eq!(page.photo(3)["lapsed"], Value::Null);
+    drop(page);
+    let loss = field.runs_well(&["loss", "."]);
+    let loss = loss.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(loss.contains("2 photos were confirmed, but for"), "{loss}");
+    // Confirmed again it stands for the new frame.
+    let page = Page::open(field.folder.path());
+    let told = page.says(0, json!({"do": "confirm"}));
+    assert_eq!(told["photo"]["lapsed"], Value::Null);
+    assert_eq!(told["season"]["confirmed"], 1);
+}
+
 /// A photo without a frame gets one by its corners; the loss then counts it, and undo takes it out again.
 #[test]
 fn corners_set_by_hand_make_the_plot_anew() {
@@ -585,10 +687,10 @@ fn corners_set_by_hand_make_the_plot_anew() {
         serde_json::from_str::<Value>(&text).unwrap()["frames"].clone()
     };
     assert_eq!(frames(Some(&page)), 4);
-    page.post("/api/undo", &json!({"seq": 1}));
+    page.step("undo", 1);
     assert_eq!(frames(Some(&page)), 3);
     assert!(page.photo(3)["plot"].is_null());
-    page.post("/api/redo", &json!({"seq": 2}));
+    page.step("redo", 2);
     assert!(page.photo(3)["plot"].is_object());
     let counts = field.json("out/counts.json");
     assert_eq!(
@@ -687,7 +789,7 @@ fn a_rings_edge_set_by_hand_makes_the_plot_anew_and_keeps_the_bars_height() {
             .unwrap()
             .contains("make no ring")
     );
-    page.post("/api/undo", &json!({"seq": 1}));
+    page.step("undo", 1);
     assert_eq!(page.photo(0)["corners_by_hand"], false);
 }
 

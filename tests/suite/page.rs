@@ -190,9 +190,15 @@ impl Page {
         self.get("/api/season").json()["seq"].as_u64().unwrap()
     }
 
+    /// Version of the counts.
+    pub fn counts_version(&self) -> u64 {
+        let season = self.get("/api/season").json();
+        season["counts_version"].as_u64().unwrap()
+    }
+
     /// Says something of a photo, knowing what stands; wants it kept.
     pub fn says(&self, photo: usize, say: Value) -> Value {
-        let answer = self.say(self.seq(), photo, say);
+        let answer = self.say_of(self.counts_version(), self.seq(), photo, say);
         assert_eq!(
             answer.status,
             200,
@@ -202,9 +208,22 @@ impl Page {
         answer.json()
     }
 
-    /// Says something, knowing of acts up to `seq`.
+    /// Says something, knowing of acts up to `seq` and of the counts that were there at first.
     pub fn say(&self, seq: u64, photo: usize, say: Value) -> Answer {
-        self.post("/api/say", &json!({"seq": seq, "photo": photo, "say": say}))
+        self.say_of(0, seq, photo, say)
+    }
+
+    /// The same, knowing of these counts.
+    pub fn say_of(&self, counts_version: u64, seq: u64, photo: usize, say: Value) -> Answer {
+        let told =
+            json!({"seq": seq, "counts_version": counts_version, "photo": photo, "say": say});
+        self.post("/api/say", &told)
+    }
+
+    /// Takes back or brings back, knowing of acts up to `seq` and of the counts that were there at first.
+    pub fn step(&self, way: &str, seq: u64) -> Answer {
+        let told = json!({"seq": seq, "counts_version": 0});
+        self.post(&format!("/api/{way}"), &told)
     }
 
     /// One photo as the page is told of it.

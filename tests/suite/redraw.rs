@@ -82,8 +82,7 @@ fn what_a_person_said_is_drawn_beside_what_the_tool_saw() {
     }
     // Taken back: the picture goes.
     for _ in 0..5 {
-        let seq = page.seq();
-        page.post("/api/undo", &json!({ "seq": seq }));
+        page.step("undo", page.seq());
     }
     let nothing = field.run(&["redraw", "."]);
     assert_eq!(nothing.code, Some(2));

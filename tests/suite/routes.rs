@@ -56,10 +56,15 @@ pub fn seeds() -> Vec<Vec<u8>> {
     let say = |photo: usize, say: &str| {
         post(
             "/api/say",
-            &format!(r#"{{"seq":{{seq}},"photo":{photo},"say":{say}}}"#),
+            &format!(r#"{{"seq":{{seq}},"counts_version":0,"photo":{photo},"say":{say}}}"#),
         )
     };
-    let step = |way: &str| post(&format!("/api/{way}"), r#"{"seq":{seq}}"#);
+    let step = |way: &str| {
+        post(
+            &format!("/api/{way}"),
+            r#"{"seq":{seq},"counts_version":0}"#,
+        )
+    };
     let says = [
         say(
             0,

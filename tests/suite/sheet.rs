@@ -189,3 +189,33 @@ fn a_decimal_comma_is_still_a_number_once_the_sheet_is_written_anew() {
     assert_eq!(again.rows[0].cells, sheet.rows[0].cells);
     assert_eq!(again.rows[0].cells.last().unwrap(), "windy, dry");
 }
+
+/// Dashes, quotes and the euro sign of Windows-1252 lie where Latin-1 has control characters.
+#[test]
+fn windows_1252_is_kept_when_the_sheet_is_written_anew() {
+    let typed = b"photo,note\na.jpg,\"driver\x92s 2.5\x963 mph, \x805, caf\xe9\"\n";
+    let sheet = Sheet::read(typed).unwrap();
+    let note = "driver\u{2019}s 2.5\u{2013}3 mph, \u{20ac}5, caf\u{e9}";
+    assert_eq!(sheet.rows[0].cell(Column::Note), note);
+    let again = Sheet::read(&sheet.write()).unwrap();
+    assert_eq!(again.rows[0].cell(Column::Note), note);
+    // All 32, by the standard's own list; what is not assigned stays.
+    let all: Vec<u8> = b"photo,note\na.jpg,"
+        .iter()
+        .copied()
+        .chain(0x80..=0x9f)
+        .collect();
+    let codes: Vec<u32> = (Sheet::read(&all).unwrap().rows[0]
+        .cell(Column::Note)
+        .chars())
+    .map(u32::from)
+    .collect();
+    assert_eq!(
+        codes,
+        [
+            0x20ac, 0x81, 0x201a, 0x192, 0x201e, 0x2026, 0x2020, 0x2021, 0x2c6, 0x2030, 0x160,
+            0x2039, 0x152, 0x8d, 0x17d, 0x8f, 0x90, 0x2018, 0x2019, 0x201c, 0x201d, 0x2022, 0x2013,
+            0x2014, 0x2dc, 0x2122, 0x161, 0x203a, 0x153, 0x9d, 0x17e, 0x178
+        ]
+    );
+}

@@ -17,7 +17,7 @@ use podfall::{
     },
     marks::{
         ConfirmMark, ConfirmedCounts, HOME_MM, MarkSettings, MarksOfPhoto, Named, ObjectMark,
-        PhotoMarks, RecountFile, SeasonMarks, Verdict, confirmed,
+        PhotoMarks, RecountFile, SeasonMarks, Shown, Standing, Verdict, confirmed,
     },
     photo::PhotoMeta,
     stats::{Chance, gamma_quantile, logistic},
@@ -386,6 +386,40 @@ fn the_ratio_carries_only_what_the_threshold_leaves() {
     // Alone the ratio stands at 0.79, under the threshold at 0.96: what is left is mostly that beans in no list are
     // reckoned at a share of what the tool lists, doubtful ones too.
     assert!(with.abs() < 0.3 * alone.abs(), "{with:.3} {alone:.3}");
+}
+
+/// Of a photo that was begun: a bean that was added is one of those that are missed, a pod is not.
+#[test]
+fn only_added_beans_are_among_those_that_are_missed() {
+    let mut chance = Chance::new(5);
+    let mut counts = (0..SEASONS)
+        .map(|_| simulate(&FIELD, &mut chance).counts)
+        .find(|counts| counts.threshold().is_some_and(|t| t.applied))
+        .expect("one season in twenty at least in which it helps");
+    let (name, tool) = (counts.threshold().unwrap().counts.into_iter())
+        .find(|(name, _)| counts.photos[name].applied.standing == Standing::Untouched)
+        .unwrap();
+    let mut with = |verdict: Verdict| {
+        let mut begun = counts.photos[&name].clone();
+        let object = object(0, 1.0);
+        begun.applied.standing = Standing::Partly;
+        begun.applied.shown.push(Shown {
+            named: Named {
+                added: Some(1),
+                ..Named::of(&object)
+            },
+            object,
+            verdict: Some(verdict),
+        });
+        let before = counts.photos.insert(name.clone(), begun).unwrap();
+        let beans = counts.threshold().unwrap().counts[&name].beans.estimate;
+        counts.photos.insert(name.clone(), before);
+        beans - tool.beans.estimate
+    };
+    let pod = with(Verdict::Pod { beans: Some(2) });
+    assert!(pod.abs() < 1e-9, "{pod}");
+    let bean = with(Verdict::Bean);
+    assert!((0.0..1.0).contains(&bean), "{bean}");
 }
 
 fn each_confirmed_photo_is_made_without_itself(counts: &ConfirmedCounts, season: &SeasonFrames) {

@@ -330,3 +330,25 @@ fn plan_and_payback_from_typed_numbers() {
         lacks.stderr
     );
 }
+
+/// How far weighings differ says nothing of seeds that nobody weighed: the crop table's stand, and that is said.
+#[test]
+fn a_spread_alone_makes_no_weighed_seeds() {
+    let field = two_photos();
+    field.put("podfall.toml", b"frame = \"12x12in\"\nseed_spread = 4\n");
+    field.run(&["count", ".", "--no-pictures"]);
+    let loss = |more: &[&str]| -> Value {
+        let text = field.runs_well(&[&["loss", ".", "--json"], more].concat());
+        serde_json::from_str(&text).unwrap()
+    };
+    for more in [&[][..], &["--seed-spread", "100"]] {
+        let loss = loss(more);
+        assert_eq!(loss["seeds"]["from"], "crop-table", "{more:?}");
+        assert_eq!(loss["seeds"]["per_lb"]["value"], 3000.0);
+        let cautions = loss["cautions"].to_string();
+        assert!(cautions.contains("seeds were not weighed"), "{cautions}");
+    }
+    let weighed = loss(&["--seeds-per-lb", "2900", "--seed-spread", "100"]);
+    assert_eq!(weighed["seeds"]["from"], "weighed");
+    assert_eq!(weighed["seeds"]["per_lb"]["sd"], 100.0);
+}

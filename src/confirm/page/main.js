@@ -22,17 +22,32 @@ function inTurn(work) {
   return state.busy;
 }
 
-function failed(error) {
+async function failed(error) {
   const kept = error.told ? "Not kept: " : "";
   show.message(kept + error.message);
-  if (error.told && error.told.season) adopt(error.told.season, error.told.photo);
+  const { season, photo } = error.told || {};
+  if (!season) return;
+  const now = await lookedAt(season, photo).catch(() => null);
+  // Without its photo the season is not taken in: what is said next would go to another one.
+  if (now || !state.photo) adopt(season, now);
+}
+
+/** The photo that is looked at, in a season as it now stands: counted anew it may have another number, or be gone. */
+async function lookedAt(season, told) {
+  const { name } = state.photo || {};
+  if (!name || (told && told.name === name)) return told;
+  const same = season.photos.find((p) => p.name === name) || season.photos[0];
+  return same ? talk.photo(same.n) : null;
 }
 
 function adopt(season, photo) {
+  const anew = state.season && state.season.counts_version !== season.counts_version;
   state.season = season;
   if (photo) {
+    if (state.photo && state.photo.name !== photo.name) leave();
     state.photo = photo;
-    if (!current()) state.name = null;
+    // Of counts made anew the same name is another object's.
+    if (anew || !current()) state.name = null;
   }
   redraw();
 }
@@ -119,7 +134,7 @@ function opened(photo, name = null) {
 
 function said(what, then) {
   return inTurn(async () => {
-    const told = await talk.say(state.season.seq, state.photo.n, what);
+    const told = await talk.say(state.season, state.photo.n, what);
     show.message("");
     state.asked = null;
     adopt(told.season, told.photo);
@@ -189,7 +204,7 @@ function goOn() {
 
 function step(ask) {
   return inTurn(async () => {
-    const told = await ask(state.season.seq);
+    const told = await ask(state.season);
     show.message("");
     if (told.photo && told.photo.n !== state.photo.n) state.name = null;
     adopt(told.season, told.photo);
@@ -415,11 +430,18 @@ function forms() {
     event.preventDefault();
     const { told, words } = what() || {};
     if (!told) return;
+    const { name } = state.photo;
+    const typed = [...event.target.elements].filter((e) => e.id).map((e) => [e, e.value]);
+    let kept = false;
     toPicture();
     said(told, () => {
+      kept = true;
       by(id).open = false;
       show.live("Kept.");
       show.message(words);
+    }).then(() => {
+      // What was not kept need not be typed once more.
+      if (!kept && state.photo.name === name) for (const [field, text] of typed) field.value = text;
     });
   });
   submit("hand", handCounts);
@@ -461,8 +483,11 @@ async function look() {
   inTurn(async () => {
     const season = await talk.season();
     const before = state.season;
-    const photo = season.seq !== before.seq || season.photos.length !== before.photos.length ? await talk.photo(state.photo.n) : state.photo;
-    if (season.seq !== before.seq) show.message("Something was said elsewhere; it is shown as it now stands.");
+    const anew = season.counts_version !== before.counts_version;
+    const elsewhere = season.seq !== before.seq;
+    const photo = anew || elsewhere ? await lookedAt(season, null) : state.photo;
+    if (anew) show.message("The photos were counted anew; they are shown as they now stand.");
+    else if (elsewhere) show.message("Something was said elsewhere; it is shown as it now stands.");
     adopt(season, photo);
   });
 }

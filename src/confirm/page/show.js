@@ -95,7 +95,7 @@ export function keysTable() {
 }
 
 export function answer(season) {
-  const { answer, before } = season;
+  const { answer, before, behind } = season;
   by("title").textContent = season.title;
   document.title = `${season.title}: put the counts right`;
   by("who").textContent = season.who;
@@ -103,9 +103,10 @@ export function answer(season) {
   const [photos, left] = [season.photos.length, season.doubtful_left];
   by("progress").replaceChildren(`${done} of ${photos} `, wordy(`${things(photos, "photo")} `), `done · ${left} doubtful `,
     wordy(`${things(left, "object")} `), "left");
+  const late = behind && `What you said is kept, but the answer shown is that of before it: ${sentence(behind)}`;
   if (!answer) {
     by("answer-value").textContent = "no answer yet";
-    by("answer-says").textContent = hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");
+    by("answer-says").textContent = late || hinted("No photo has a count. Set the edge of a frame (C), or type in a hand count (H).");
     for (const id of ["answer-unit", "answer-limits", "answer-before"]) by(id).textContent = "";
     by("bar").hidden = true;
     return;
@@ -116,8 +117,8 @@ export function answer(season) {
   by("answer-unit").textContent = first.unit;
   const inside = (a) => [a.first.too_few ? "too few frames to say how sure" : range(a.first.limits, a.first.decimals), a.half_width].filter(Boolean).join("; ");
   by("answer-limits").textContent = `(${inside(answer)})`;
-  by("answer-says").textContent = answer.says;
-  by("answer-says").classList.toggle("enough", answer.enough);
+  by("answer-says").textContent = late || answer.says;
+  by("answer-says").classList.toggle("enough", answer.enough && !late);
   const same = before && before.first.unit === first.unit && before.first.name === first.name;
   by("answer-before").textContent = same ? `before anything was said: ${number(before.first.limits.estimate, first.decimals)}${before.first.too_few ? "" : ` (${inside(before)})`}` : "";
   // Limits that say nothing are not drawn either: they would press all else flat.
@@ -198,6 +199,12 @@ export function queue(season, current, open) {
   }
 }
 
+/** Why a count that was confirmed does not stand. */
+const LAPSED = {
+  "other-frame": "It was confirmed for a frame of another shape or size, and that count does not stand. Look again and confirm, or set the frame back in podfall.toml and count again.",
+  "not-counted": "It was confirmed, but cannot be counted now, and that count does not stand. Set the frame's edge (C) and confirm it again, or set back what was changed and count again.",
+};
+
 export function photo(photo, season) {
   by("photo-name").textContent = photo.name;
   const state = { untouched: "", partly: "Begun.", confirmed: "Confirmed: every object shown is taken as it is marked.", unusable: `Set aside: ${photo.unusable}.` }[photo.standing];
@@ -206,6 +213,7 @@ export function photo(photo, season) {
     photo.corners_by_hand ? "The frame's edge was set by hand." : "",
     photo.recount_missing ? "The count with this edge of the frame is not there any more: keep the edge once more (C, then Enter)." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
+    LAPSED[photo.lapsed] || "",
   ];
   const none = byHand(photo) !== null ? "Counted by hand alone." : `${photo.readable ? "No count yet." : "There is no picture to look at."} ${todo(photo)}`;
   const here = photo.standing !== "unusable" && !photo.counts ? none : "";

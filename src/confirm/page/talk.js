@@ -46,6 +46,9 @@ export async function whyNot(path) {
 export const opening = () => ask("/api/open");
 export const season = () => ask("/api/season");
 export const photo = (n) => ask(`/api/photo/${n}`);
-export const say = (seq, n, said) => ask("/api/say", { seq, photo: n, say: said });
-export const undo = (seq) => ask("/api/undo", { seq });
-export const redo = (seq) => ask("/api/redo", { seq });
+
+/** Of which acts and counts the page knows: numbers of photos and objects are those of these counts. */
+const seen = ({ seq, counts_version }) => ({ seq, counts_version });
+export const say = (season, n, said) => ask("/api/say", { ...seen(season), photo: n, say: said });
+export const undo = (season) => ask("/api/undo", seen(season));
+export const redo = (season) => ask("/api/redo", seen(season));

@@ -99,6 +99,10 @@ fn verdict(count: &PhotoCount, id: usize, verdict: Verdict) -> Act {
 }
 
 fn add(x: f64, y: f64) -> Act {
+    add_as(x, y, Verdict::Bean)
+}
+
+fn add_as(x: f64, y: f64, verdict: Verdict) -> Act {
     Act::Add {
         object: Named {
             id: 0,
@@ -108,7 +112,7 @@ fn add(x: f64, y: f64) -> Act {
             x_px: 10.0 * x,
             y_px: 10.0 * y,
         },
-        verdict: Verdict::Bean,
+        verdict,
     }
 }
 
@@ -162,6 +166,20 @@ fn one_added_is_one_of_those_that_were_missed() {
     let object = two.shown[2].named;
     let taken = marks(&[add(60.0, 60.0), add(80.0, 60.0), Act::Take { object }]);
     assert!((beans(&apply(&count, &taken, &SETTINGS)).estimate - 2.0).abs() < 1e-9);
+}
+
+/// What is missed are loose beans: a pod that was added is none of them, and what was taken back for none is not either.
+#[test]
+fn an_added_pod_takes_no_loose_bean_away() {
+    let count = photo(&[(20.0, 20.0, 1.0)]);
+    for other in [Verdict::Pod { beans: Some(2) }, Verdict::None] {
+        let said = marks(&[add_as(60.0, 60.0, other)]);
+        let applied = apply(&count, &said, &SETTINGS);
+        assert!((beans(&applied).estimate - 2.0).abs() < 1e-9, "{other:?}");
+    }
+    let said = marks(&[add_as(60.0, 60.0, Verdict::Pod { beans: Some(2) })]);
+    let counts = apply(&count, &said, &SETTINGS).count.counts.unwrap();
+    assert!((counts.beans_in_pods.estimate - 2.0).abs() < 1e-9);
 }
 
 #[test]
@@ -277,10 +295,33 @@ fn a_confirmed_count_stands_when_counted_anew_and_says_so() {
     // For another frame it was not confirmed.
     let mut other = new;
     other.frame_spec = FrameSpec::Ring { diameter_mm: 100.0 };
-    assert_ne!(
-        apply(&other, &said, &SETTINGS).standing,
-        Standing::Confirmed
-    );
+    let lapsed = apply(&other, &said, &SETTINGS);
+    assert_eq!(lapsed.standing, Standing::Untouched);
+    assert_eq!(lapsed.lapsed, Some(Lapsed::OtherFrame));
+    assert_eq!(beans(&lapsed), other.counts.unwrap().beans);
+    assert_eq!(applied.lapsed, None);
+}
+
+#[test]
+fn a_confirmed_count_that_does_not_stand_is_told() {
+    let old = photo(&[(20.0, 20.0, 0.9)]);
+    let confirm = Act::Confirm {
+        counts: apply(&old, &PhotoMarks::default(), &SETTINGS).if_confirmed,
+        frame_spec: old.frame_spec,
+        corners_px: None,
+    };
+    let mut refused = old.clone();
+    refused.status = Status::Refused;
+    refused.counts = None;
+    let lapsed = apply(&refused, &marks(std::slice::from_ref(&confirm)), &SETTINGS);
+    assert_eq!(lapsed.lapsed, Some(Lapsed::NotCounted));
+    assert_eq!(lapsed.standing, Standing::Untouched);
+    // Set aside: nothing is to be done about it.
+    let aside = Act::Unusable {
+        why: "blurred".to_owned(),
+    };
+    let aside = apply(&refused, &marks(&[confirm, aside]), &SETTINGS);
+    assert_eq!((aside.lapsed, aside.standing), (None, Standing::Unusable));
 }
 
 #[test]
