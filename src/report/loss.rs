@@ -293,8 +293,14 @@ fn by_whom(on: &RestsOn) -> String {
         _ => " and put right by the ratio",
     };
     let all = plural(alone + on.confirmed + on.hand, "frame");
+    let pods = match on.hand_pods {
+        0 => String::new(),
+        n => format!("; pods that hang were counted by hand on {n}"),
+    };
     if on.confirmed + on.hand == 0 {
-        return format!("rests on {all}, by the tool alone: nobody has confirmed or counted one");
+        return format!(
+            "rests on {all}, by the tool alone: nobody has confirmed or counted one{pods}"
+        );
     }
     let kinds = [
         (alone, format!("by the tool alone{ratio}")),
@@ -304,7 +310,10 @@ fn by_whom(on: &RestsOn) -> String {
     let told = (kinds.into_iter())
         .filter(|(n, _)| *n > 0)
         .map(|(n, how)| format!("{n} {how}"));
-    format!("rests on {all}, {}", told.collect::<Vec<_>>().join(", "))
+    format!(
+        "rests on {all}, {}{pods}",
+        told.collect::<Vec<_>>().join(", ")
+    )
 }
 
 type Column = (String, Box<dyn Fn(&Amount) -> Option<Limits>>);
