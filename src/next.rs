@@ -297,7 +297,9 @@ mod tests {
     #[test]
     fn every_part_has_something_to_look_at() {
         for source in Source::ALL {
-            assert_eq!(remedies(source).is_empty(), !source.is_part(), "{source:?}");
+            // Header and machine together come first where frames do not tell them apart.
+            let comes_first = source.is_part() || source == Source::Machine;
+            assert_eq!(remedies(source).is_empty(), !comes_first, "{source:?}");
         }
     }
 }

@@ -635,6 +635,7 @@ fn what_was_confirmed_for_another_frame_is_told() {
     assert_eq!(season["confirmed"], 0);
     let told = season["answer"]["cautions"].to_string();
     for words in [
+        "no place is told yet, so that this is the mean of all frames",
         "2 photos were confirmed, but for a frame of another shape or size, so that what was confirmed does not stand: \
          a.jpg, b.jpg; confirm again",
         "1 photo was confirmed, but cannot be counted now, so that what was confirmed does not stand: c.jpg; set",
