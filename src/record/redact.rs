@@ -102,6 +102,9 @@ impl Redactions {
                 Redact::Money => "Prices, and losses in money, are left out.",
             });
         }
+        if !self.season_keys().is_empty() {
+            words.push("podfall.toml is written anew without them, and without its comments, which may hold them.");
+        }
         if !self.keeps_journal() {
             words.push("The journal of the marks is left out whole, because it holds them and its chain would break.");
         }
@@ -169,23 +172,31 @@ impl Redactions {
         })
     }
 
-    /// `podfall.toml` as it goes in: whole lines of what is taken out are left away.
-    pub fn season(&self, text: &str) -> String {
-        let mut keys: Vec<&str> = Vec::new();
+    /// Keys of `podfall.toml` that are left out.
+    fn season_keys(&self) -> Vec<&'static str> {
+        let mut keys = Vec::new();
         if self.has(Redact::Money) {
             keys.extend(["price_per_bu", "currency"]);
         }
         if self.has(Redact::Names) {
             keys.push("by");
         }
-        let is_out = |line: &&str| {
-            let key = line.split('=').next().unwrap_or_default();
-            let key = key.trim().trim_start_matches('#').trim();
-            keys.contains(&key)
-        };
-        text.split_inclusive('\n')
-            .filter(|line| !is_out(line))
-            .collect()
+        keys
+    }
+
+    /// `podfall.toml` as it goes in. Where something is taken out, it is written anew from its values: a key can be
+    /// written in more ways than one, and a value can go over lines. Comments are lost by that, as they may hold the same.
+    ///
+    /// # Errors
+    /// When it is not TOML: then it cannot be said what is taken out.
+    pub fn season(&self, text: &str) -> Result<String, toml::de::Error> {
+        let keys = self.season_keys();
+        if keys.is_empty() {
+            return Ok(text.to_owned());
+        }
+        let mut season: toml::Table = toml::from_str(text)?;
+        season.retain(|key, _| !keys.contains(&key));
+        Ok(season.to_string())
     }
 }
 
@@ -215,13 +226,40 @@ mod tests {
         assert!(with(Positions::Exact, &[]).words().is_empty());
     }
 
+    /// However TOML lets a key be written, and a value go on.
     #[test]
-    fn takes_lines_out_of_the_season() {
+    fn takes_keys_out_of_the_season() {
         let out = Redactions {
             what: vec![Redact::Money, Redact::Names],
             ..Redactions::default()
         };
-        let text = "crop = \"soybean\"\nprice_per_bu = 10\n# currency = \"USD\"\nby = \"A. Person\"\nyield_bu_per_ac = 5";
-        assert_eq!(out.season(text), "crop = \"soybean\"\nyield_bu_per_ac = 5");
+        let rest = "crop = \"soybean\"\nyield_bu_per_ac = 5\n\n[manual]\nrotor = [200.0, 400.0]\n";
+        for secret in [
+            "by = \"A. Person\"",
+            "\"by\" = \"A. Person\" # A. Person",
+            "'by'='A. Person'",
+            "\"b\\u0079\" = \"A. Person\"",
+            "by = \"\"\"\nSomebody, with\nA. Person\"\"\"",
+            "by.name = \"A. Person\"",
+            "# by = \"A. Person\"",
+            "# asked A. Person",
+        ] {
+            let text = format!(
+                "crop = \"soybean\"\n\"price_per_bu\" = 10\n# currency = \"USD\"\n{secret}\nyield_bu_per_ac = 5\n\
+                 manual.rotor = [200.0, 400.0]"
+            );
+            assert_eq!(out.season(&text).unwrap(), rest, "{secret}");
+        }
+        assert!(out.season("by = \"A. Person").is_err());
+    }
+
+    #[test]
+    fn a_season_of_which_nothing_is_taken_out_goes_in_as_it_is() {
+        let text = "# asked A. Person\ncrop = \"soybean\"";
+        let out = Redactions {
+            what: vec![Redact::Notes],
+            ..Redactions::default()
+        };
+        assert_eq!(out.season(text).unwrap(), text);
     }
 }

@@ -217,7 +217,8 @@ pub fn put_files(
     let toml = season_file(&args.folder.folder);
     if !files::is_absent(&toml) {
         let text = String::from_utf8(whole(&toml)?).context("podfall.toml is not UTF-8 text")?;
-        bundle.put("evidence/podfall.toml", redactions.season(&text).as_bytes())?;
+        let text = redactions.season(&text).context("podfall.toml")?;
+        bundle.put("evidence/podfall.toml", text.as_bytes())?;
     }
     Ok(())
 }
