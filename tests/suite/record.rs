@@ -34,7 +34,7 @@ yield_bu_per_ac = 50
 price_per_bu = 10
 field = \"North field, section 12\"
 machine = \"Combine, 35 ft header\"
-by = \"A. Grower\"
+\"by\" = \"A. Grower\"
 ";
 
 /// One season, counted once for all tests; one frame was counted by hand.
