@@ -69,14 +69,17 @@ pub fn answer(
     // What is drawn at random moves the last digits: it is never told as wider than what there is.
     let least_half_width_pct = least.min(half_width_pct);
     told.splice(0..0, cautions.iter().map(|c| c.message.clone()));
-    if frames.iter().all(|f| f.place.is_none()) {
-        told.insert(0, NO_PLACE.to_owned());
-    }
     let enough = first.too_few.is_none() && half_width_pct <= wished_pct;
+    let says = match &first.too_few {
+        Some(words) => too_few(words),
+        None => says(half_width_pct, least_half_width_pct, wished_pct),
+    };
+    let no_place = frames.iter().all(|f| f.place.is_none());
     Some(Answer {
-        says: match &first.too_few {
-            Some(words) => too_few(words),
-            None => says(half_width_pct, least_half_width_pct, wished_pct),
+        says: if no_place {
+            format!("{NO_PLACE}{says}")
+        } else {
+            says
         },
         half_width: match first.too_few {
             Some(_) => String::new(),
@@ -92,10 +95,9 @@ pub fn answer(
     })
 }
 
-/// Said while the answer is no loss by source.
-const NO_PLACE: &str = "no place is told yet, so that this is the mean of all frames: fill in the sheet first (podfall sheet), \
-                        or give each photo its place here; then the answer is the loss, and the photos come in the order in \
-                        which they move it";
+/// Said first while the answer is no loss by source: with the places the photos come in another order.
+const NO_PLACE: &str =
+    "The mean of all frames, for no place is told: fill in the sheet first (podfall sheet). ";
 
 /// Share of the width below which confirming more photos is not worth the time.
 const WORTH_NARROWING: f64 = 0.05;

@@ -302,9 +302,8 @@ impl Session {
         else {
             return None;
         };
-        let sha256 = &self.photo(at)?.meta.sha256;
         let recounts = self.recounted.by(&self.known.counts.model);
-        let there = recounts.get(sha256, corners).is_some();
+        let there = recounts.get(self.photo(at)?, corners).is_some();
         (!there).then_some(*corners)
     }
 

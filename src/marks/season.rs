@@ -53,10 +53,11 @@ pub struct Recounts<'a> {
 }
 
 impl<'a> Recounts<'a> {
-    /// The count of this photo with these corners.
-    pub fn get(&self, sha256: &str, corners_px: &[Point; 4]) -> Option<&'a PhotoCount> {
+    /// The count of this photo, of the frame that it was counted with, with these corners.
+    pub fn get(&self, of: &PhotoCount, corners_px: &[Point; 4]) -> Option<&'a PhotoCount> {
         let is = |r: &&Recount| {
-            r.count.meta.sha256 == sha256
+            r.count.meta.sha256 == of.meta.sha256
+                && r.count.frame_spec == of.frame_spec
                 && r.corners_px == *corners_px
                 && (r.model_sha256.is_empty() || r.model_sha256 == self.model_sha256)
         };
@@ -145,7 +146,7 @@ pub fn of_photo(
     let renamed;
     let base = match &marks.corners_px {
         None => count,
-        Some(corners) => match recounts.get(&count.meta.sha256, corners) {
+        Some(corners) => match recounts.get(count, corners) {
             Some(recount) => {
                 renamed = PhotoCount {
                     photo: count.photo.clone(),

@@ -633,9 +633,13 @@ fn what_was_confirmed_for_another_frame_is_told() {
     field.put("out/counts.json", counts.to_string().as_bytes());
     let season = page.get("/api/season").json();
     assert_eq!(season["confirmed"], 0);
+    let says = season["answer"]["says"].as_str().unwrap();
+    assert!(
+        says.starts_with("The mean of all frames, for no place is told: fill in the sheet first"),
+        "{says}"
+    );
     let told = season["answer"]["cautions"].to_string();
     for words in [
-        "no place is told yet, so that this is the mean of all frames",
         "2 photos were confirmed, but for a frame of another shape or size, so that what was confirmed does not stand: \
          a.jpg, b.jpg; confirm again",
         "1 photo was confirmed, but cannot be counted now, so that what was confirmed does not stand: c.jpg; set",
@@ -904,6 +908,12 @@ fn a_plot_made_anew_goes_by_the_model_of_the_season() {
     assert_eq!(page.photo(1)["corners_px"], corners(460.0));
     page.says(1, edge(460.0));
     assert_eq!(page.photo(1)["recount_missing"], false);
+    // Nor is one of a frame of another size, where that was said wrong.
+    let mut counts = field.json("out/counts.json");
+    counts["photos"][1]["frame_spec"] = json!("30x30cm");
+    field.put("out/counts.json", counts.to_string().as_bytes());
+    page.get("/api/season");
+    assert_eq!(page.photo(1)["recount_missing"], true);
 }
 
 /// Two frames say next to nothing of the field: words stand wherever limits would read as nonsense, and the JSON keeps them.

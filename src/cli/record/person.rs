@@ -54,7 +54,7 @@ pub fn persons(
         let name = &photo.photo;
         (persons.said).insert(name.clone(), person(entry, &journal, redactions));
         let edge = marks.corners_px.as_ref();
-        if let Some(count) = edge.and_then(|edge| recounts.get(sha256, edge)) {
+        if let Some(count) = edge.and_then(|edge| recounts.get(photo, edge)) {
             persons.recounts.insert(name.clone(), count.clone());
         }
     }
