@@ -54,9 +54,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             super::print_line(&serde_json::to_string_pretty(&loss)?)?;
         } else {
             super::print_line(loss_over_text(&loss).trim_end())?;
-            super::print_line(
-                "No sheet.csv: loss by source needs to know where each frame was laid. podfall sheet writes one.",
-            )?;
+            super::print_line(&super::shown(&format!(
+                "No sheet.csv: loss by source needs to know where each frame was laid. {} writes one.",
+                args.folder.command("sheet")
+            )))?;
         }
         return Ok(Outcome::Good);
     }

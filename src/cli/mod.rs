@@ -19,6 +19,7 @@ mod contrast;
 mod count;
 mod demo;
 mod fit;
+mod hint;
 mod loss;
 mod part;
 mod payback;

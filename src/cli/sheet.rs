@@ -108,11 +108,14 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .iter()
         .filter(|row| row.typed.place.is_none())
         .count();
-    super::print_line(&match open {
-        0 => "Every photo has its place. Look it over, add settings and hand counts, then run: podfall loss".to_owned(),
-        open => format!(
-            "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: podfall loss"
+    let loss = args.folder.command("loss");
+    super::print_line(&super::shown(&match open {
+        0 => format!(
+            "Every photo has its place. Look it over, add settings and hand counts, then run: {loss}"
         ),
-    })?;
+        open => format!(
+            "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: {loss}"
+        ),
+    }))?;
     Ok(Outcome::Good)
 }

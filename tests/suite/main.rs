@@ -11,6 +11,7 @@ mod coverage;
 mod decide;
 mod field;
 mod fixtures;
+mod hints;
 mod hostile;
 mod killed;
 mod layers;

@@ -52,7 +52,7 @@ impl Bundle {
         let folder = args
             .out
             .clone()
-            .unwrap_or_else(|| args.folder.folder.join("record"));
+            .unwrap_or_else(|| args.folder.home().join("record"));
         let mut zip = folder.clone().into_os_string();
         zip.push(".zip");
         let zip = PathBuf::from(zip);

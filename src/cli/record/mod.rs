@@ -151,7 +151,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if redactions.has(Redact::Names) {
         read.season.by = None;
     }
-    let photos = Photos::gather(&args.folder.folder, &counts, &read.out)?;
+    let photos = Photos::gather(&args.folder, &counts, &read.out)?;
     bundle.has_room_for(photos.bytes(&counts, &redactions))?;
     photos.redraw(&read)?;
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
