@@ -6,7 +6,7 @@ use anyhow::Context;
 use podfall::{
     contrast::{Contrast, contrast, settings_of},
     files,
-    loss::{SeasonLoss, loss_over, settle},
+    loss::{LossCaution, LossCautionKind, SeasonLoss, loss_over, settle},
     next::{ManualRange, next},
     report::loss::{
         LossPage, checks_geojson, loss_csv, loss_html, loss_json, loss_over_text, loss_text,
@@ -18,6 +18,7 @@ use super::{
     Outcome,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
+    uncounted::uncounted,
     usage,
 };
 
@@ -46,20 +47,14 @@ pub struct Args {
 
 /// Tells the loss.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let read = args.folder.read(&args.assumptions)?;
+    let mut read = args.folder.read(&args.assumptions)?;
+    let uncounted = uncounted(&args.folder, &read.confirmed.counts, &read.out);
+    (read.frames.cautions).extend(uncounted.map(|message| LossCaution {
+        kind: LossCautionKind::NotCountedYet,
+        message,
+    }));
     if !read.has_sheet {
-        let mut loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
-        (loss.cautions).splice(0..0, read.frames.cautions.iter().cloned());
-        if args.json {
-            super::print_line(&serde_json::to_string_pretty(&loss)?)?;
-        } else {
-            super::print_line(loss_over_text(&loss).trim_end())?;
-            super::print_line(&super::shown(&format!(
-                "No sheet.csv: loss by source needs to know where each frame was laid. {} writes one.",
-                args.folder.command("sheet")
-            )))?;
-        }
-        return Ok(Outcome::Good);
+        return over_all(args, &read);
     }
     let loss = read.loss()?;
     let manual: BTreeMap<String, ManualRange> = (read.season.manual.iter())
@@ -96,6 +91,22 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         super::print_line(next_text(next, &loss.all, read.unit).trim_end())?;
     }
     super::print_line(&format!("Written: {}", out.join("loss.html").display()))?;
+    Ok(Outcome::Good)
+}
+
+/// Tells the loss over all frames, where no sheet says which is which.
+fn over_all(args: &Args, read: &SeasonRead) -> anyhow::Result<Outcome> {
+    let mut loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
+    (loss.cautions).splice(0..0, read.frames.cautions.iter().cloned());
+    if args.json {
+        super::print_line(&serde_json::to_string_pretty(&loss)?)?;
+    } else {
+        super::print_line(loss_over_text(&loss).trim_end())?;
+        super::print_line(&super::shown(&format!(
+            "No sheet.csv: loss by source needs to know where each frame was laid. {} writes one.",
+            args.folder.command("sheet")
+        )))?;
+    }
     Ok(Outcome::Good)
 }
 

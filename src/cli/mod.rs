@@ -35,6 +35,7 @@ mod sheet;
 mod shell;
 mod stage;
 mod summary;
+mod uncounted;
 mod verify;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.

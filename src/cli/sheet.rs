@@ -9,7 +9,11 @@ use podfall::{
     sheet::{CardPage, GuessSettings, MOST_CHECKS, Shot, cards_html, merge},
 };
 
-use super::{Outcome, Usage, season_files::FolderArgs};
+use super::{
+    Outcome, Usage,
+    season_files::{FolderArgs, folder_of},
+    uncounted::tell_uncounted,
+};
 
 /// Write sheet.csv: one row a photo, with a guess of which photos are of one check.
 ///
@@ -45,25 +49,9 @@ pub struct Args {
 /// Writes the sheet or the cards.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(checks) = args.cards {
-        let last = args.first + checks.max(1) - 1;
-        if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK)
-        {
-            return Err(Usage(format!(
-                "--cards {checks} beginning with check {}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
-                args.first
-            ))
-            .into());
-        }
-        let page = cards_html(&CardPage {
-            first: args.first,
-            checks,
-        });
-        files::write_whole(&args.out, page.as_bytes())
-            .with_context(|| args.out.display().to_string())?;
-        super::print_line(&format!("Written: {}", args.out.display()))?;
-        return Ok(Outcome::Good);
+        return cards(args, checks);
     }
-    let (counts, _) = args.folder.read_counts()?;
+    let (counts, counts_path) = args.folder.read_counts()?;
     let old = args.folder.read_sheet()?;
     let shots: Vec<Shot> = (counts.photos.iter())
         .map(|photo| Shot {
@@ -93,6 +81,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             merged.by_card
         ))?;
     }
+    tell_uncounted(&args.folder, &counts, &folder_of(&counts_path));
     for differs in &merged.differs {
         tell!("caution: {}", super::shown(&differs.to_string()));
     }
@@ -117,5 +106,25 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: {loss}"
         ),
     }))?;
+    Ok(Outcome::Good)
+}
+
+/// Writes a page of spot cards.
+fn cards(args: &Args, checks: usize) -> anyhow::Result<Outcome> {
+    let last = args.first + checks.max(1) - 1;
+    if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK) {
+        return Err(Usage(format!(
+            "--cards {checks} beginning with check {}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
+            args.first
+        ))
+        .into());
+    }
+    let page = cards_html(&CardPage {
+        first: args.first,
+        checks,
+    });
+    files::write_whole(&args.out, page.as_bytes())
+        .with_context(|| args.out.display().to_string())?;
+    super::print_line(&format!("Written: {}", args.out.display()))?;
     Ok(Outcome::Good)
 }

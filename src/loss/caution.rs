@@ -24,6 +24,7 @@ impl LossCaution {
             | NoCut
             | PodsOnStalksNotCounted
             | BelowZero
+            | NotCountedYet
             | NoPlace
             | SamePlot
             | OddSize
@@ -64,6 +65,8 @@ pub enum LossCautionKind {
     BelowZero,
     /// Photos in the sheet that could not be counted.
     NotCounted,
+    /// Photos in the season's folder that are not among the counts.
+    NotCountedYet,
     /// Photos without a place.
     NoPlace,
     /// Photos that are the same file as another: left out.

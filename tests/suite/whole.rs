@@ -286,6 +286,58 @@ fn a_copy_of_a_photo_counts_once() {
     );
 }
 
+/// Photos copied in after the count are in no number, and every command that goes by the counts says so.
+#[cfg(unix)]
+#[test]
+fn photos_that_are_not_counted_yet_are_told_with_the_command_that_counts_them() {
+    let field = counted_by_hand();
+    let loss = [&["loss", "."][..], &SEEDS].concat();
+    assert!(!field.runs_well(&loss).contains("not counted yet"));
+    for n in 0..6 {
+        let photo = jpeg(&grainy(320, 240, 50 + n), false);
+        field.put(&format!("photos/late {n}.jpg"), &photo);
+    }
+    let told = "6 photos in the folder are not counted yet (late 0.jpg, late 1.jpg, late 2.jpg, late 3.jpg, late 4.jpg and 1 \
+                more): run podfall count . --frame 12x12in --out .";
+    let table = field.runs_well(&loss);
+    assert!(table.contains(&format!("caution: {told}\n")), "{table}");
+    assert!(field.text("loss.html").contains("late 4.jpg and 1 more"));
+    let cautions = field.json("loss.json")["season"]["all"]["cautions"].clone();
+    let late = (cautions.as_array().unwrap().iter()).find(|c| c["kind"] == "not-counted-yet");
+    assert_eq!(late.expect("told in JSON")["message"], told);
+    for args in [&["sheet", "."][..], &["record", ".", "--hashes-only"]] {
+        let ran = field.run(args);
+        assert!([Some(0), Some(3)].contains(&ran.code), "{ran:?}");
+        assert!(
+            ran.stderr.contains(&format!("caution: {told}\n")),
+            "{ran:?}"
+        );
+    }
+    // What the hint says does what it is for.
+    let (_, command) = told.split_once("run ").unwrap();
+    assert_eq!(field.pasted(command).code, Some(1), "none has a frame");
+    assert!(!field.runs_well(&loss).contains("not counted yet"));
+}
+
+/// In a season folder the count needs no more than the folder, whichever of its folders was given.
+#[test]
+fn photos_that_are_not_counted_yet_are_found_from_the_results_too() {
+    let field = counted_by_hand();
+    field.put("podfall.toml", b"frame = \"12x12in\"\n");
+    fs::create_dir(field.path("out")).unwrap();
+    fs::rename(field.path("counts.json"), field.path("out/counts.json")).unwrap();
+    field.put("photos/late.jpg", &jpeg(&grainy(320, 240, 50), false));
+    for folder in [".", "out", "photos"] {
+        let ran = field.run(&["sheet", folder]);
+        assert!(
+            ran.stderr.contains(
+                "1 photo in the folder is not counted yet (late.jpg): run podfall count .\n"
+            ),
+            "{folder}: {ran:?}"
+        );
+    }
+}
+
 /// The photos were counted with another frame than podfall.toml has now: the loss says so, and what to do.
 #[test]
 fn another_frame_in_the_seasons_file_is_noticed() {

@@ -24,6 +24,7 @@ use super::{
     Outcome, Usage,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
+    uncounted::tell_uncounted,
     usage,
 };
 
@@ -174,6 +175,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     put_pages(&bundle, &facts, &pictures, &manifest, &pdf_settings)?;
     bundle.seal(key.as_deref())?;
     let put = bundle.finish()?;
+    tell_uncounted(&args.folder, &read.confirmed.counts, &read.out);
     tell(&facts, &put, &manifest)
 }
 
