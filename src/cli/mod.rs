@@ -36,6 +36,7 @@ mod shell;
 mod stage;
 mod summary;
 mod uncounted;
+mod unit;
 mod verify;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.

@@ -15,7 +15,7 @@ use podfall::{
     units::{MM_PER_FT, length_mm, plural},
 };
 
-use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, unit::Told, usage};
 
 /// Tell how many frames it takes for limits as narrow as you wish or to tell two settings apart, and where to lay them.
 ///
@@ -93,7 +93,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             .trim_end(),
         )?;
     } else {
-        let loss = args.folder.read(&args.assumptions)?.loss()?;
+        let read = args.folder.read(&args.assumptions)?;
+        let loss = read.loss()?;
         for place in [Place::Standing, Place::Cut, Place::Behind] {
             if let Some(mut from) = from_season(&loss.all, place) {
                 from.frames_per_check = args.frames.unwrap_or(from.frames_per_check);
@@ -109,8 +110,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             ..Wish::default()
         };
         let assumptions = &loss.assumptions;
+        let told = Told::new(read.unit, assumptions);
         let sources = plan_sources(&loss.all, assumptions, &wish).map_err(usage)?;
-        super::print_line(sources_text(&sources, &wish, &loss.all.places).trim_end())?;
+        super::print_line(sources_text(&sources, &wish, (&loss.all.places, told)).trim_end())?;
     }
     if let (Some(path), Some(header)) = (&args.map, &args.header) {
         let width_mm = length_mm(header).map_err(usage)?;
@@ -173,7 +175,11 @@ fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
 }
 
 /// How many checks for each source's limits, and to tell two settings apart.
-fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> String {
+fn sources_text(
+    sources: &[SourcePlan],
+    wish: &Wish,
+    (places, told): (&[Evidence], Told),
+) -> String {
     if sources.is_empty() {
         return String::new();
     }
@@ -193,16 +199,16 @@ fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> Str
         "checks",
         wish.difference_bu_per_ac,
         "",
-        "bu/ac",
+        told.name(),
         format!("for ±{:.0} %", 100.0 * wish.half_width),
         "checks under each",
         "or pairs of checks",
     );
     for s in sources {
         text.push_str(&format!(
-            "{:<24}{:>10.2}{:>13}{:>20}{:>20}\n",
+            "{:<24}{:>10}{:>13}{:>20}{:>20}\n",
             s.source.title(),
-            s.now_bu_per_ac,
+            told.number(s.now_bu_per_ac),
             s.checks.map_or_else(|| "-".to_owned(), many),
             many(s.checks_each),
             many(s.pairs),

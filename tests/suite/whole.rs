@@ -247,6 +247,56 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
     assert!(hand.stderr.contains("3 are needed"), "{}", hand.stderr);
 }
 
+/// The same numbers as above in the unit asked for: 60 lb to the bushel, 1.120851 kg/ha to a lb/ac (NIST SP 811). JSON stays as it is.
+#[test]
+fn contrast_plan_and_payback_follow_the_unit() {
+    let field = counted_by_hand();
+    let two = ["--before", "fast", "--after", "slow"];
+    let offer = ["--cost", "18000000", "--price", "10", "--acres", "1200"];
+    let contrast = [&["contrast", "."][..], &SEEDS, &two].concat();
+    let payback = [&["payback", "."][..], &SEEDS, &two, &offer].concat();
+    let plan = [&["plan", "."][..], &SEEDS].concat();
+    let told = |args: &[&str], more: &[&str]| field.runs_well(&[args, more].concat());
+    let words_of = |text: &str, row: &str| -> Vec<String> {
+        let line = text.lines().find(|line| line.starts_with(row));
+        let line = line.unwrap_or_else(|| panic!("no {row} in {text}"));
+        line[row.len()..]
+            .split_whitespace()
+            .map(str::to_owned)
+            .collect()
+    };
+    let metric = ["--unit", "kg/ha"];
+    let text = told(&contrast, &metric);
+    assert!(text.contains("change, kg/ha (95 % limits)"), "{text}");
+    // 2.125, 1.0625 and their difference.
+    let header = words_of(&text, "Header: shattered");
+    assert_eq!(header[..3], ["142.9", "71.5", "-71.5"], "{text}");
+    let text = told(&plan, &metric);
+    // 1.59375, and the wish as its option is named.
+    assert_eq!(words_of(&text, "Header: shattered")[0], "107.2", "{text}");
+    assert!(text.contains("told apart at 0.5 bu/ac"), "{text}");
+    let bushels = told(&plan, &[]);
+    assert_eq!(
+        words_of(&bushels, "Header: shattered")[0],
+        "1.59",
+        "{bushels}"
+    );
+    let text = told(&payback, &["--unit", "lb/ac"]);
+    assert!(words_of(&text, "Gain")[0].starts_with("63."), "{text}");
+    assert_eq!(words_of(&text, "Break-even gain"), ["18,000.0", "lb/ac"]);
+    assert!(text.contains("would have to save 18,000.0 lb/ac"), "{text}");
+    assert!(!text.contains("bu/ac"), "{text}");
+    for args in [&contrast, &payback] {
+        assert_eq!(
+            told(args, &["--json"]),
+            told(args, &["--json", "--unit", "kg/ha"])
+        );
+    }
+    // As podfall.toml says it.
+    field.put("podfall.toml", b"frame = \"12x12in\"\nunits = \"kg/ha\"\n");
+    assert!(told(&contrast, &[]).contains("change, kg/ha"));
+}
+
 /// A copy of a photo is the same plot: the loss stays as it is, whichever of the two has its place in the sheet.
 #[test]
 fn a_copy_of_a_photo_counts_once() {
