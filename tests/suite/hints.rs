@@ -1,4 +1,4 @@
-//! What the tool says to do works when it is done: commands in hints.
+//! What the tool says to do works when it is done: commands in hints, what to write for a number, where else to write to.
 
 #![cfg(unix)]
 
@@ -62,5 +62,44 @@ fn the_photos_folder_of_a_season_stands_for_the_season() {
     assert_eq!(
         ran.stderr,
         "error: no counts.json in . or ./out; run podfall count . first\n"
+    );
+}
+
+#[test]
+fn a_number_with_commas_or_signs_is_told_how_to_write_it() {
+    let field = Field::new();
+    for (option, value) in [
+        ("--cost <MONEY>", "18,000"),
+        ("--cost <MONEY>", "$18000"),
+        ("--price <MONEY>", "10,40"),
+        ("--acres <AC>", "1,200"),
+        ("--seeds-per-lb <N>", "2,900"),
+    ] {
+        let (name, _) = option.split_once(' ').unwrap();
+        let ran = field.run(&["payback", name, value]);
+        assert_eq!(ran.code, Some(2));
+        assert_eq!(
+            ran.stderr,
+            format!(
+                "error: invalid value '{value}' for '{option}': write the number without commas or signs, as 18000 or 10.40\n"
+            )
+        );
+    }
+    // Others that cannot be followed are told as before.
+    let ran = field.run(&["payback", "--years", "x", "--cost", "1"]);
+    assert!(ran.stderr.contains("invalid digit"), "{}", ran.stderr);
+}
+
+#[test]
+fn a_length_without_a_unit_is_told_to_have_none() {
+    let field = Field::new();
+    let ran = field.run(&["count", "photos", "--bar-height", "13"]);
+    assert_eq!(ran.code, Some(2));
+    assert!(
+        ran.stderr.contains(
+            "'13' lacks its unit; write one of in, ft, cm, mm, m behind the number, as in 13mm or 0.5in"
+        ),
+        "{}",
+        ran.stderr
     );
 }
