@@ -1,13 +1,16 @@
 //! `podfall loss`: counts and sheet → loss by source.
 
-use std::{collections::BTreeMap, path::PathBuf};
+use std::{
+    collections::BTreeMap,
+    path::{Path, PathBuf},
+};
 
-use anyhow::Context;
 use podfall::{
+    batch::BatchError,
     contrast::{Contrast, contrast, settings_of},
     files,
     loss::{LossCaution, LossCautionKind, SeasonLoss, loss_over, settle},
-    next::{ManualRange, next},
+    next::{ManualRange, Next, next},
     report::loss::{
         LossPage, checks_geojson, loss_csv, loss_html, loss_json, loss_over_text, loss_text,
         next_text,
@@ -65,27 +68,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         super::print_line(loss_json(&loss, next.as_ref()).trim_end())?;
         return Ok(Outcome::Good);
     }
-    let settled = settle(&read.frames.frames, &read.assumptions);
-    let page = loss_html(&LossPage {
-        season: &loss,
-        frames: &settled.frames,
-        next: next.as_ref(),
-        contrasts: &contrasts(&read, &loss),
-        unit: read.unit,
-        title: &read.title,
-    })?;
-    let out = args.out.clone().unwrap_or_else(|| read.out.clone());
-    std::fs::create_dir_all(&out).with_context(|| out.display().to_string())?;
-    let files = [
-        ("loss.html", page),
-        ("loss.json", loss_json(&loss, next.as_ref())),
-        ("loss.csv", loss_csv(&loss)),
-        ("checks.geojson", checks_geojson(&loss)),
-    ];
-    for (name, text) in files {
-        let path = out.join(name);
-        files::write_whole(&path, text.as_bytes()).with_context(|| path.display().to_string())?;
-    }
+    let out = write(args, &read, &loss, next.as_ref())?;
     super::print_line(loss_text(&loss.all, read.unit).trim_end())?;
     if let Some(next) = &next {
         super::print_line(next_text(next, &loss.all, read.unit).trim_end())?;
@@ -108,6 +91,41 @@ fn over_all(args: &Args, read: &SeasonRead) -> anyhow::Result<Outcome> {
         )))?;
     }
     Ok(Outcome::Good)
+}
+
+/// Writes the page and the files for scripts; gives their folder.
+fn write(
+    args: &Args,
+    read: &SeasonRead,
+    loss: &SeasonLoss,
+    next: Option<&Next>,
+) -> anyhow::Result<PathBuf> {
+    let settled = settle(&read.frames.frames, &read.assumptions);
+    let page = loss_html(&LossPage {
+        season: loss,
+        frames: &settled.frames,
+        next,
+        contrasts: &contrasts(read, loss),
+        unit: read.unit,
+        title: &read.title,
+    })?;
+    let out = args.out.clone().unwrap_or_else(|| read.out.clone());
+    let not_written = |path: &Path, source| BatchError::Write {
+        path: path.to_owned(),
+        source,
+    };
+    std::fs::create_dir_all(&out).map_err(|error| not_written(&out, error))?;
+    let files = [
+        ("loss.html", page),
+        ("loss.json", loss_json(loss, next)),
+        ("loss.csv", loss_csv(loss)),
+        ("checks.geojson", checks_geojson(loss)),
+    ];
+    for (name, text) in files {
+        let path = out.join(name);
+        files::write_whole(&path, text.as_bytes()).map_err(|error| not_written(&path, error))?;
+    }
+    Ok(out)
 }
 
 /// Every setting against the one before it, in the order in which they were first in force.

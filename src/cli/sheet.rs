@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use podfall::{
+    batch::BatchError,
     card::MOST_CHECK,
     files,
     sheet::{CardPage, GuessSettings, MOST_CHECKS, Shot, cards_html, merge},
@@ -68,7 +69,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     };
     let merged = merge(old.as_ref(), &shots, &settings);
     let path = args.folder.sheet_path();
-    files::write_whole(&path, &merged.sheet.write()).with_context(|| path.display().to_string())?;
+    files::write_whole(&path, &merged.sheet.write()).with_context(|| {
+        format!(
+            "{}: cannot be written; see that the disk has room and that the folder may be written to",
+            path.display()
+        )
+    })?;
     super::print_line(&format!(
         "Written: {} ({} rows, {} new)",
         path.display(),
@@ -123,8 +129,10 @@ fn cards(args: &Args, checks: usize) -> anyhow::Result<Outcome> {
         first: args.first,
         checks,
     });
-    files::write_whole(&args.out, page.as_bytes())
-        .with_context(|| args.out.display().to_string())?;
+    files::write_whole(&args.out, page.as_bytes()).map_err(|source| BatchError::Write {
+        path: args.out.clone(),
+        source,
+    })?;
     super::print_line(&format!("Written: {}", args.out.display()))?;
     Ok(Outcome::Good)
 }
