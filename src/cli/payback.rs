@@ -6,7 +6,7 @@ use podfall::{
     loss::Source,
     payback::{Offer, Payback, payback},
     plan::TOO_FEW,
-    units::grouped,
+    units::{grouped, plural},
 };
 
 use super::{
@@ -246,7 +246,7 @@ impl Words<'_> {
     }
 }
 
-/// How long until the cost is back.
+/// How long until the cost is back, beside the years that it lasts.
 fn payback_years(offer: &Offer, found: &Payback) -> String {
     let words = |years: Option<f64>| match years {
         None => "never".to_owned(),
@@ -254,11 +254,14 @@ fn payback_years(offer: &Offer, found: &Payback) -> String {
         Some(y) => format!("{y:.1} years"),
     };
     let mut text = words(found.payback_years);
+    let mut last = found.payback_years;
     if offer.discount_percent > 0.0 {
-        text.push_str(&format!(
-            "; with interest {}",
-            words(found.discounted_payback_years)
-        ));
+        last = found.discounted_payback_years;
+        text.push_str(&format!("; with interest {}", words(last)));
+    }
+    if last.is_some_and(|y| y > f64::from(offer.years)) {
+        let lasts = plural(offer.years, "year");
+        text.push_str(&format!(", longer than the {lasts} that it lasts"));
     }
     text
 }

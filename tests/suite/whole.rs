@@ -241,6 +241,13 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
         asked.contains("checks with 9 frames at each; now "),
         "{asked}"
     );
+    assert!(
+        asked.contains("By source, with 9 frames at each place of a check:")
+            && plan.contains(
+                "By source, with 4 frames (this season's mean) at each place of a check:"
+            ),
+        "{asked}{plan}"
+    );
     // No photo was counted, so that photo and hand cannot be set against each other.
     let hand = field.run(&["contrast", ".", "--hand"]);
     assert_eq!(hand.code, Some(2));
@@ -286,7 +293,7 @@ fn contrast_plan_and_payback_follow_the_unit() {
     assert_eq!(words_of(&text, "Break-even gain"), ["18,000.0", "lb/ac"]);
     assert!(text.contains("would have to save 18,000.0 lb/ac"), "{text}");
     assert!(!text.contains("bu/ac"), "{text}");
-    for args in [&contrast, &payback] {
+    for args in [&contrast, &payback, &plan] {
         assert_eq!(
             told(args, &["--json"]),
             told(args, &["--json", "--unit", "kg/ha"])
@@ -412,7 +419,22 @@ fn another_frame_in_the_seasons_file_is_noticed() {
 fn plan_and_payback_from_typed_numbers() {
     let field = Field::new();
     let plan = field.runs_well(&["plan", "--mean", "6", "--k", "2", "--half-width", "25"]);
-    assert!(plan.contains("formula 41.0, Poisson 10.2"), "{plan}");
+    assert!(
+        plan.contains("from 6.0 beans a frame, k 2.0 (the smaller k, the more unevenly beans lie within a check)\n")
+            && !plan.contains("Poisson"),
+        "{plan}"
+    );
+    let json = field.runs_well(&["plan", "--mean", "6", "--k", "2", "--json"]);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    let told = &json["places"][0]["plan"];
+    assert!(
+        (number(&told["frames_by_formula"]) - 41.0).abs() < 0.05,
+        "{told}"
+    );
+    assert!(
+        (number(&told["frames_poisson"]) - 10.2).abs() < 0.05,
+        "{told}"
+    );
     let args = "payback --gain 0.5 --cost 18000 --price 10 --acres 1200 --years 7";
     let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
     for line in [
@@ -424,7 +446,25 @@ fn plan_and_payback_from_typed_numbers() {
     ] {
         assert!(paid.contains(line), "{paid}");
     }
-    assert!(!paid.contains("in 100"), "{paid}");
+    assert!(
+        !paid.contains("in 100") && !paid.contains("longer than"),
+        "{paid}"
+    );
+    for (cost, told) in [
+        (
+            "--cost 74400",
+            "12.4 years, longer than the 7 years that it lasts\n",
+        ),
+        // −ln(1 − 0.06 × 36,000/6,000)/ln 1.06 = 7.66.
+        (
+            "--cost 36000 --discount 6",
+            "6.0 years; with interest 7.7 years, longer than the 7 years that it lasts\n",
+        ),
+    ] {
+        let args = format!("payback --gain 0.5 {cost} --price 10 --acres 1200 --years 7");
+        let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
+        assert!(paid.contains(told), "{paid}");
+    }
     let lacks = field.run(&["payback", "--gain", "0.5", "--cost", "18000"]);
     assert!(
         lacks.stderr.contains("area_ac") && lacks.stderr.contains("price_per_bu"),
