@@ -62,6 +62,8 @@ pub enum CautionKind {
     SamePlot,
     /// The bar's height is not known, so the area may be off by this much: %.
     BarHeightUnknown,
+    /// The bar's height as given is far above the bar's own width as seen: mm.
+    HighBar,
     /// Unlike anything that the model was fitted on: distance in standard deviations.
     UnlikeTraining,
     /// The photo's colour profile could not be applied: number of such profiles, 1.
@@ -69,10 +71,10 @@ pub enum CautionKind {
 }
 
 impl CautionKind {
-    /// Whether a person must look at the photo for it. A bar of unknown height widens the limits of
-    /// every photo alike; looking at one does not help.
+    /// Whether a person must look at the photo for it. A bar's height, unknown or given wrong, is the same for
+    /// every photo; looking at one does not help.
     pub fn asks_for_a_person(self) -> bool {
-        self != Self::BarHeightUnknown
+        !matches!(self, Self::BarHeightUnknown | Self::HighBar)
     }
 
     /// The word for it, as in JSON.
@@ -90,6 +92,7 @@ impl CautionKind {
             Self::SameFile => "same-file",
             Self::SamePlot => "same-plot",
             Self::BarHeightUnknown => "bar-height-unknown",
+            Self::HighBar => "high-bar",
             Self::UnlikeTraining => "unlike-training",
             Self::ColourProfile => "colour-profile",
         }

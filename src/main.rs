@@ -5,10 +5,8 @@ mod cli;
 
 use std::process::ExitCode;
 
-use clap::Parser;
-
 fn main() -> ExitCode {
-    match cli::run(&cli::Cli::parse()) {
+    match cli::run(&cli::parse()) {
         Ok(outcome) => outcome.into(),
         Err(error) => {
             tell!("error: {}", cli::shown(&format!("{error:#}")));

@@ -214,7 +214,7 @@ fn count(
         shares: &ground.shares,
         bean_mm,
         distance: model.card.known.distance(&looks),
-        bar_height_known: settings.frame.bar_height_mm.is_some(),
+        bar_height_mm: settings.frame.bar_height_mm,
         colours: photo.meta.colour_profile.as_ref(),
     });
     let confirm =

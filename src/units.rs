@@ -60,6 +60,14 @@ pub enum LengthError {
         /// What was written.
         text: String,
     },
+    /// A number and nothing else.
+    #[error(
+        "'{text}' lacks its unit; write one of in, ft, cm, mm, m behind the number, as in 13mm or 0.5in"
+    )]
+    NoUnit {
+        /// What was written.
+        text: String,
+    },
     /// A unit that is not known here.
     #[error("'{unit}' is not a unit of length known here; use in, ft, cm, mm or m")]
     UnknownUnit {
@@ -110,9 +118,14 @@ pub fn split_number(text: &str) -> Result<(f64, &str), LengthError> {
 /// Reads one length with its unit, as in `25.4mm` or `1 ft`; gives millimetres.
 ///
 /// # Errors
-/// [`LengthError`] when it is no number with a known unit, not above zero or above [`MOST_MM`].
+/// [`LengthError`] when it is no number with a known unit, has none, is not above zero or above [`MOST_MM`].
 pub fn length_mm(text: &str) -> Result<f64, LengthError> {
     let (number, unit) = split_number(text)?;
+    if unit.is_empty() {
+        return Err(LengthError::NoUnit {
+            text: text.trim().to_owned(),
+        });
+    }
     checked_mm(number * mm_per_unit(unit)?)
 }
 

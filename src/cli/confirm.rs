@@ -101,7 +101,7 @@ fn inputs(args: &Args) -> anyhow::Result<Inputs> {
         assumptions: args.assumptions.over(&season)?,
         model: args.model.clone(),
         bar_height_mm: season.bar_height_mm,
-        title: title_of(&args.folder.folder),
+        title: title_of(&args.folder.home()),
         who: who(args.who.as_deref()),
         wished_pct: args.within,
         counts,

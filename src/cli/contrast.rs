@@ -14,6 +14,7 @@ use super::{
     Outcome, Usage,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
+    unit::Told,
     usage,
 };
 
@@ -79,7 +80,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let text = if args.json {
         serde_json::to_string_pretty(&found)?
     } else {
-        text_of(&found)
+        text_of(&found, Told::new(read.unit, &read.assumptions))
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
@@ -116,28 +117,36 @@ fn write_hand_page(args: &Args, read: &SeasonRead, found: &PhotoAgainstHand) -> 
     super::print_line(&format!("Written: {}", path.display())).map_err(Into::into)
 }
 
-fn text_of(found: &Contrast) -> String {
+fn text_of(found: &Contrast, told: Told) -> String {
     let mut text = format!("{} → {}", found.first, found.second);
     if found.pairs > 0 {
         text.push_str(&format!(" ({} pairs of checks)", found.pairs));
     }
     text.push_str(&format!(
-        "\n{:<24}{:>7}{:>7}{:>32}{:>7}\n",
-        "", "from", "to", "change, bu/ac (95 % limits)", "p"
+        "\n{:<24}{:>8}{:>8}{:>32}{:>7}\n",
+        "",
+        "from",
+        "to",
+        format!("change, {} (95 % limits)", told.name()),
+        "p"
     ));
     for source in &found.sources {
         let change = source.change_bu_per_ac;
         let limits = if found.too_wide(&change) {
             TOO_FEW.to_owned()
         } else {
-            format!("{:+.2} to {:+.2}", change.low, change.high)
+            format!(
+                "{} to {}",
+                told.signed(change.low),
+                told.signed(change.high)
+            )
         };
         text.push_str(&format!(
-            "{:<24}{:>7.2}{:>7.2}{:>32}{:>7.3}  {}\n",
+            "{:<24}{:>8}{:>8}{:>32}{:>7.3}  {}\n",
             source.source.title(),
-            source.first_bu_per_ac.estimate,
-            source.second_bu_per_ac.estimate,
-            format!("{:+.2} ({limits})", change.estimate),
+            told.number(source.first_bu_per_ac.estimate),
+            told.number(source.second_bu_per_ac.estimate),
+            format!("{} ({limits})", told.signed(change.estimate)),
             source.p,
             source.verdict.words()
         ));

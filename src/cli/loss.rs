@@ -1,13 +1,16 @@
 //! `podfall loss`: counts and sheet → loss by source.
 
-use std::{collections::BTreeMap, path::PathBuf};
+use std::{
+    collections::BTreeMap,
+    path::{Path, PathBuf},
+};
 
-use anyhow::Context;
 use podfall::{
+    batch::BatchError,
     contrast::{Contrast, contrast, settings_of},
     files,
-    loss::{SeasonLoss, loss_over, settle},
-    next::{ManualRange, next},
+    loss::{LossCaution, LossCautionKind, SeasonLoss, loss_over, settle},
+    next::{ManualRange, Next, next},
     report::loss::{
         LossPage, checks_geojson, loss_csv, loss_html, loss_json, loss_over_text, loss_text,
         next_text,
@@ -18,6 +21,7 @@ use super::{
     Outcome,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
+    uncounted::uncounted,
     usage,
 };
 
@@ -46,19 +50,14 @@ pub struct Args {
 
 /// Tells the loss.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
-    let read = args.folder.read(&args.assumptions)?;
+    let mut read = args.folder.read(&args.assumptions)?;
+    let uncounted = uncounted(&args.folder, &read.confirmed.counts, &read.out);
+    (read.frames.cautions).extend(uncounted.map(|message| LossCaution {
+        kind: LossCautionKind::NotCountedYet,
+        message,
+    }));
     if !read.has_sheet {
-        let mut loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
-        (loss.cautions).splice(0..0, read.frames.cautions.iter().cloned());
-        if args.json {
-            super::print_line(&serde_json::to_string_pretty(&loss)?)?;
-        } else {
-            super::print_line(loss_over_text(&loss).trim_end())?;
-            super::print_line(
-                "No sheet.csv: loss by source needs to know where each frame was laid. podfall sheet writes one.",
-            )?;
-        }
-        return Ok(Outcome::Good);
+        return over_all(args, &read);
     }
     let loss = read.loss()?;
     let manual: BTreeMap<String, ManualRange> = (read.season.manual.iter())
@@ -69,33 +68,64 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         super::print_line(loss_json(&loss, next.as_ref()).trim_end())?;
         return Ok(Outcome::Good);
     }
-    let settled = settle(&read.frames.frames, &read.assumptions);
-    let page = loss_html(&LossPage {
-        season: &loss,
-        frames: &settled.frames,
-        next: next.as_ref(),
-        contrasts: &contrasts(&read, &loss),
-        unit: read.unit,
-        title: &read.title,
-    })?;
-    let out = args.out.clone().unwrap_or_else(|| read.out.clone());
-    std::fs::create_dir_all(&out).with_context(|| out.display().to_string())?;
-    let files = [
-        ("loss.html", page),
-        ("loss.json", loss_json(&loss, next.as_ref())),
-        ("loss.csv", loss_csv(&loss)),
-        ("checks.geojson", checks_geojson(&loss)),
-    ];
-    for (name, text) in files {
-        let path = out.join(name);
-        files::write_whole(&path, text.as_bytes()).with_context(|| path.display().to_string())?;
-    }
+    let out = write(args, &read, &loss, next.as_ref())?;
     super::print_line(loss_text(&loss.all, read.unit).trim_end())?;
     if let Some(next) = &next {
         super::print_line(next_text(next, &loss.all, read.unit).trim_end())?;
     }
     super::print_line(&format!("Written: {}", out.join("loss.html").display()))?;
     Ok(Outcome::Good)
+}
+
+/// Tells the loss over all frames, where no sheet says which is which.
+fn over_all(args: &Args, read: &SeasonRead) -> anyhow::Result<Outcome> {
+    let mut loss = loss_over(&read.frames.frames, &read.assumptions).map_err(usage)?;
+    (loss.cautions).splice(0..0, read.frames.cautions.iter().cloned());
+    if args.json {
+        super::print_line(&serde_json::to_string_pretty(&loss)?)?;
+    } else {
+        super::print_line(loss_over_text(&loss).trim_end())?;
+        super::print_line(&super::shown(&format!(
+            "No sheet.csv: loss by source needs to know where each frame was laid. {} writes one.",
+            args.folder.command("sheet")
+        )))?;
+    }
+    Ok(Outcome::Good)
+}
+
+/// Writes the page and the files for scripts; gives their folder.
+fn write(
+    args: &Args,
+    read: &SeasonRead,
+    loss: &SeasonLoss,
+    next: Option<&Next>,
+) -> anyhow::Result<PathBuf> {
+    let settled = settle(&read.frames.frames, &read.assumptions);
+    let page = loss_html(&LossPage {
+        season: loss,
+        frames: &settled.frames,
+        next,
+        contrasts: &contrasts(read, loss),
+        unit: read.unit,
+        title: &read.title,
+    })?;
+    let out = args.out.clone().unwrap_or_else(|| read.out.clone());
+    let not_written = |path: &Path, source| BatchError::Write {
+        path: path.to_owned(),
+        source,
+    };
+    std::fs::create_dir_all(&out).map_err(|error| not_written(&out, error))?;
+    let files = [
+        ("loss.html", page),
+        ("loss.json", loss_json(loss, next)),
+        ("loss.csv", loss_csv(loss)),
+        ("checks.geojson", checks_geojson(loss)),
+    ];
+    for (name, text) in files {
+        let path = out.join(name);
+        files::write_whole(&path, text.as_bytes()).map_err(|error| not_written(&path, error))?;
+    }
+    Ok(out)
 }
 
 /// Every setting against the one before it, in the order in which they were first in force.

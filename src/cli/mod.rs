@@ -1,8 +1,11 @@
 //! Arguments and glue, one file a subcommand.
 
-use std::{fmt, process::ExitCode};
+use std::{error::Error, fmt, num::ParseFloatError, process::ExitCode};
 
-use clap::{Parser, Subcommand};
+use clap::{
+    Parser, Subcommand,
+    error::{ContextKind, ContextValue, ErrorKind},
+};
 use podfall::text::turns_letters;
 
 /// A line to stderr. Where nobody reads any more (`2>&1 | head`, a terminal that was closed) the work goes on without.
@@ -19,6 +22,7 @@ mod contrast;
 mod count;
 mod demo;
 mod fit;
+mod hint;
 mod loss;
 mod part;
 mod payback;
@@ -34,6 +38,8 @@ mod sheet;
 mod shell;
 mod stage;
 mod summary;
+mod uncounted;
+mod unit;
 mod verify;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.
@@ -109,6 +115,33 @@ impl From<Outcome> for ExitCode {
     }
 }
 
+/// The command line, or what is wrong with it.
+pub fn parse() -> Cli {
+    Cli::try_parse().unwrap_or_else(|error| number_told(error).exit())
+}
+
+/// Where a number could not be read, how one is written.
+fn number_told(error: clap::Error) -> clap::Error {
+    let is_number = (error.source()).is_some_and(|cause| cause.is::<ParseFloatError>());
+    let said = |kind| match error.get(kind) {
+        Some(ContextValue::String(text)) => Some(text),
+        _ => None,
+    };
+    match (
+        said(ContextKind::InvalidValue),
+        said(ContextKind::InvalidArg),
+    ) {
+        (Some(value), Some(option)) if is_number => clap::Error::raw(
+            ErrorKind::ValueValidation,
+            format!(
+                "invalid value '{}' for '{option}': write the number without commas or signs, as 18000 or 10.40\n",
+                shown(value)
+            ),
+        ),
+        _ => error,
+    }
+}
+
 /// Runs the command that was given.
 pub fn run(cli: &Cli) -> anyhow::Result<Outcome> {
     match &cli.command {
@@ -143,7 +176,7 @@ impl fmt::Display for Usage {
     }
 }
 
-impl std::error::Error for Usage {}
+impl Error for Usage {}
 
 /// A usage error out of any error, with its causes.
 pub fn usage(error: impl Into<anyhow::Error>) -> anyhow::Error {

@@ -6,10 +6,12 @@ use podfall::{
     loss::Source,
     payback::{Offer, Payback, payback},
     plan::TOO_FEW,
-    units::grouped,
+    units::{grouped, plural},
 };
 
-use super::{Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+use super::{
+    Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, unit::Told, usage,
+};
 
 /// Tell what a gain in bu/ac is worth against its price.
 ///
@@ -91,7 +93,13 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let text = if args.json {
         serde_json::to_string_pretty(&serde_json::json!({ "offer": offer, "payback": found }))?
     } else {
-        text_of(&offer, &found, (&assumptions.currency, &gain))
+        let words = Words {
+            currency: &assumptions.currency,
+            told: Told::new(args.assumptions.unit(&season), &assumptions),
+            gain: &gain,
+            plan: args.folder.command("plan"),
+        };
+        text_of(&offer, &found, &words)
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
@@ -169,69 +177,117 @@ fn gain(args: &Args) -> anyhow::Result<Gain> {
     })
 }
 
-/// What follows from a gain is known no better than the gain.
-fn text_of(offer: &Offer, found: &Payback, (currency, gain): (&str, &Gain)) -> String {
-    let known = gain.known;
-    let limits = |l: Limits, places: usize| {
-        let [estimate, low, high] = [l.estimate, l.low, l.high].map(|v| grouped(v, places));
-        match known {
+/// How the gain and its worth are told.
+struct Words<'a> {
+    currency: &'a str,
+    told: Told,
+    gain: &'a Gain,
+    /// The command that tells how many frames it takes.
+    plan: String,
+}
+
+impl Words<'_> {
+    /// What follows from a gain is known no better than the gain.
+    fn limits(&self, limits: Limits, number: impl Fn(f64) -> String) -> String {
+        let [estimate, low, high] = [limits.estimate, limits.low, limits.high].map(number);
+        match self.gain.known {
             Known::Bare => estimate,
             Known::TooWide => format!("{estimate} ({TOO_FEW})"),
             _ => format!("{estimate} ({low} to {high})"),
         }
-    };
-    let money = |l: Limits| format!("{} {currency}", limits(l, 0));
-    let years = |y: Option<f64>| match y {
+    }
+
+    fn gain(&self, limits: Limits) -> String {
+        let number = self.limits(limits, |bu| self.told.number(bu));
+        format!("{number} {}", self.told.name())
+    }
+
+    fn money(&self, limits: Limits) -> String {
+        let number = self.limits(limits, |v| grouped(v, 0));
+        format!("{number} {}", self.currency)
+    }
+
+    fn how_sure(&self, found: &Payback) -> String {
+        match self.gain.known {
+            Known::Bare => {
+                "A gain without limits says nothing of how sure it is: --gain-limits".to_owned()
+            }
+            Known::TooWide => format!("Chance that it pays    {TOO_FEW}"),
+            _ => format!(
+                "Chance that it pays    {:.0} in 100",
+                100.0 * found.chance_that_it_pays
+            ),
+        }
+    }
+
+    fn cautions(&self, found: &Payback) -> String {
+        let mut text = String::new();
+        if matches!(self.gain.known, Known::NotToldApart | Known::TooWide) {
+            text.push_str(&format!(
+                "caution: the frames do not tell the two settings apart: whether there is a gain at all is not known; lay more \
+                 frames under both before money goes by it ({})\n",
+                self.plan
+            ));
+        }
+        let needed = found.break_even_gain_bu_per_ac;
+        if let Some(lost) = self
+            .gain
+            .lost_before_bu_per_ac
+            .filter(|lost| needed > *lost)
+        {
+            let unit = self.told.name();
+            text.push_str(&format!(
+                "caution: to pay it would have to save {} {unit}, and all that these frames find lost without it is {} {unit}\n",
+                self.told.number(needed),
+                self.told.number(lost)
+            ));
+        }
+        text
+    }
+}
+
+/// How long until the cost is back, beside the years that it lasts.
+fn payback_years(offer: &Offer, found: &Payback) -> String {
+    let words = |years: Option<f64>| match years {
         None => "never".to_owned(),
         Some(y) if y > 100.0 => "after more than 100 years".to_owned(),
         Some(y) => format!("{y:.1} years"),
     };
-    let how_sure = match known {
-        Known::Bare => {
-            "A gain without limits says nothing of how sure it is: --gain-limits".to_owned()
-        }
-        Known::TooWide => format!("Chance that it pays    {TOO_FEW}"),
-        _ => format!(
-            "Chance that it pays    {:.0} in 100",
-            100.0 * found.chance_that_it_pays
-        ),
-    };
-    let caution = match known {
-        Known::NotToldApart | Known::TooWide => {
-            "caution: the frames do not tell the two settings apart: whether there is a gain at all is not known; lay more \
-             frames under both before money goes by it (podfall plan)\n"
-        }
-        _ => "",
-    };
-    let needed = found.break_even_gain_bu_per_ac;
-    let out_of_reach = match gain.lost_before_bu_per_ac {
-        Some(lost) if needed > lost => format!(
-            "caution: to pay it would have to save {needed:.2} bu/ac, and all that these frames find lost without it is {lost:.2} bu/ac\n"
-        ),
-        _ => String::new(),
-    };
-    let with_interest = match offer.discount_percent > 0.0 {
-        true => format!("; with interest {}", years(found.discounted_payback_years)),
-        false => String::new(),
-    };
+    let mut text = words(found.payback_years);
+    let mut last = found.payback_years;
+    if offer.discount_percent > 0.0 {
+        last = found.discounted_payback_years;
+        text.push_str(&format!("; with interest {}", words(last)));
+    }
+    if last.is_some_and(|y| y > f64::from(offer.years)) {
+        let lasts = plural(offer.years, "year");
+        text.push_str(&format!(", longer than the {lasts} that it lasts"));
+    }
+    text
+}
+
+fn text_of(offer: &Offer, found: &Payback, words: &Words<'_>) -> String {
     format!(
-        "Gain                   {} bu/ac\n\
+        "Gain                   {}\n\
          Worth a year           {}\n\
          After yearly cost      {}\n\
          Break-even acres       {}\n\
-         Break-even gain        {:.2} bu/ac\n\
-         Payback                {}{with_interest}\n\
+         Break-even gain        {} {}\n\
+         Payback                {}\n\
          Net present value      {}\n\
-         {how_sure}\n{caution}{out_of_reach}",
-        limits(offer.gain_bu_per_ac, 2),
-        money(found.yearly_value),
-        money(found.yearly_net),
+         {}\n{}",
+        words.gain(offer.gain_bu_per_ac),
+        words.money(found.yearly_value),
+        words.money(found.yearly_net),
         found.break_even_acres.map_or_else(
             || "none".to_owned(),
             |a| format!("{} a year", grouped(a, 0))
         ),
-        needed,
-        years(found.payback_years),
-        money(found.net_present_value),
+        words.told.number(found.break_even_gain_bu_per_ac),
+        words.told.name(),
+        payback_years(offer, found),
+        words.money(found.net_present_value),
+        words.how_sure(found),
+        words.cautions(found),
     )
 }

@@ -14,8 +14,9 @@ use podfall::{
     sheet::Place,
     units::{MM_PER_FT, length_mm, plural},
 };
+use serde::Serialize;
 
-use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
+use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, unit::Told, usage};
 
 /// Tell how many frames it takes for limits as narrow as you wish or to tell two settings apart, and where to lay them.
 ///
@@ -64,10 +65,16 @@ pub struct Args {
     /// Where in its strip the first frame lies, 0 to 1: draw it by chance for every check
     #[arg(long, value_name = "SHARE", default_value_t = 0.5)]
     pub start: f64,
+    /// Print JSON, with the numbers that the formulas give
+    #[arg(long, conflicts_with = "map")]
+    pub json: bool,
     /// Simulate this many seasons for each row of the table of how often the limits hold
     #[arg(long, value_name = "SEASONS", hide = true)]
     pub coverage: Option<usize>,
 }
+
+/// Where frames are planned for.
+const PLACES: [Place; 3] = [Place::Standing, Place::Cut, Place::Behind];
 
 /// Tells the plan.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
@@ -84,33 +91,18 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             between_cv: args.between / 100.0,
             frames_per_check: frames,
         };
-        super::print_line(
-            text_of(
-                "given mean and k",
-                &plan(&from, half_width).map_err(usage)?,
-                None,
-            )
-            .trim_end(),
-        )?;
-    } else {
-        let loss = args.folder.read(&args.assumptions)?.loss()?;
-        for place in [Place::Standing, Place::Cut, Place::Behind] {
-            if let Some(mut from) = from_season(&loss.all, place) {
-                from.frames_per_check = args.frames.unwrap_or(from.frames_per_check);
-                let plan = plan(&from, half_width).map_err(usage)?;
-                let there = loss.all.places.iter().find(|e| e.place == place);
-                super::print_line(text_of(place.word(), &plan, there).trim_end())?;
-            }
-        }
-        let wish = Wish {
-            half_width,
-            difference_bu_per_ac: args.difference,
-            frames_per_check: args.frames,
-            ..Wish::default()
+        let plan = PlacePlan {
+            place: "given mean and k",
+            plan: plan(&from, half_width).map_err(usage)?,
+            now: None,
         };
-        let assumptions = &loss.assumptions;
-        let sources = plan_sources(&loss.all, assumptions, &wish).map_err(usage)?;
-        super::print_line(sources_text(&sources, &wish, &loss.all.places).trim_end())?;
+        let plans = Plans {
+            places: vec![plan],
+            sources: Vec::new(),
+        };
+        print(args, &plans, String::new)?;
+    } else {
+        season_plans(args, half_width)?;
     }
     if let (Some(path), Some(header)) = (&args.map, &args.header) {
         let width_mm = length_mm(header).map_err(usage)?;
@@ -129,11 +121,67 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     Ok(Outcome::Good)
 }
 
-/// `there`: what the season has at this place already.
-fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
+/// Everything that is told, as it stands in JSON.
+#[derive(Serialize)]
+struct Plans {
+    places: Vec<PlacePlan>,
+    sources: Vec<SourcePlan>,
+}
+
+#[derive(Serialize)]
+struct PlacePlan {
+    place: &'static str,
+    plan: Plan,
+    /// What the season has at this place already.
+    now: Option<Evidence>,
+}
+
+/// `by_source`: the words on the sources.
+fn print(args: &Args, plans: &Plans, by_source: impl Fn() -> String) -> anyhow::Result<()> {
+    let text = if args.json {
+        serde_json::to_string_pretty(plans)?
+    } else {
+        let places: String = plans.places.iter().map(text_of).collect();
+        places + &by_source()
+    };
+    super::print_line(text.trim_end())?;
+    Ok(())
+}
+
+/// From the spread that the season's own frames have.
+fn season_plans(args: &Args, half_width: f64) -> anyhow::Result<()> {
+    let read = args.folder.read(&args.assumptions)?;
+    let loss = read.loss()?;
+    let mut places = Vec::new();
+    for place in PLACES {
+        if let Some(mut from) = from_season(&loss.all, place) {
+            from.frames_per_check = args.frames.unwrap_or(from.frames_per_check);
+            places.push(PlacePlan {
+                place: place.word(),
+                plan: plan(&from, half_width).map_err(usage)?,
+                now: loss.all.places.iter().find(|e| e.place == place).cloned(),
+            });
+        }
+    }
+    let wish = Wish {
+        half_width,
+        difference_bu_per_ac: args.difference,
+        frames_per_check: args.frames,
+        ..Wish::default()
+    };
+    let sources = plan_sources(&loss.all, &loss.assumptions, &wish).map_err(usage)?;
+    let plans = Plans { places, sources };
+    let told = Told::new(read.unit, &loss.assumptions);
+    print(args, &plans, || {
+        sources_text(&plans.sources, &wish, (&loss.all.places, told))
+    })
+}
+
+fn text_of(place: &PlacePlan) -> String {
+    let plan = &place.plan;
     let from = &plan.from;
     let each = plural(from.frames_per_check, "frame");
-    let there = there.map_or_else(String::new, |e| {
+    let there = place.now.as_ref().map_or_else(String::new, |e| {
         format!(
             "; now {}, {}",
             plural(e.checks, "check"),
@@ -141,7 +189,8 @@ fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
         )
     });
     let mut text = format!(
-        "{what}: ±{:.0} % {}{there}\n",
+        "{}: ±{:.0} % {}{there}\n",
+        place.place,
         100.0 * plan.half_width,
         if plan.checks >= MOST {
             "is out of reach".to_owned()
@@ -160,20 +209,41 @@ fn text_of(what: &str, plan: &Plan, there: Option<&Evidence>) -> String {
             plural(plan.frames, "frame")
         ));
     }
+    let unevenly = match from.k {
+        Some(k) => format!("k {k:.1} (the smaller k, the more unevenly beans lie within a check)"),
+        None => "beans that lie as by chance alone".to_owned(),
+    };
+    let differ = match from.between_cv {
+        cv if cv > 0.0 => format!(
+            ",\n  and checks that differ by {:.0} % (standard deviation of their means)",
+            100.0 * cv
+        ),
+        _ => String::new(),
+    };
     text.push_str(&format!(
-        "  from {:.1} beans a frame, k {}, CV between checks {:.0} % (formula {:.1}, Poisson {:.1} frames)\n",
-        from.mean,
-        from.k
-            .map_or_else(|| "infinite".to_owned(), |k| format!("{k:.1}")),
-        100.0 * from.between_cv,
-        plan.frames_by_formula,
-        plan.frames_poisson,
+        "  from {:.1} beans a frame, {unevenly}{differ}\n",
+        from.mean
     ));
     text
 }
 
+/// How many frames the plan lays at each place: as asked, else as many as the season has on the mean.
+fn frames_at_each(wish: &Wish, places: &[Evidence]) -> String {
+    if let Some(frames) = wish.frames_per_check {
+        return plural(frames, "frame");
+    }
+    let laid = places.iter().filter(|e| PLACES.contains(&e.place));
+    let (frames, checks) = laid.fold((0, 0), |(f, c), e| (f + e.frames, c + e.checks));
+    let mean = (10.0 * frames as f64 / checks.max(1) as f64).round() / 10.0;
+    format!("{} (this season's mean)", plural(mean, "frame"))
+}
+
 /// How many checks for each source's limits, and to tell two settings apart.
-fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> String {
+fn sources_text(
+    sources: &[SourcePlan],
+    wish: &Wish,
+    (places, told): (&[Evidence], Told),
+) -> String {
     if sources.is_empty() {
         return String::new();
     }
@@ -185,24 +255,25 @@ fn sources_text(sources: &[SourcePlan], wish: &Wish, places: &[Evidence]) -> Str
         }
     };
     let mut text = format!(
-        "\nBy source, with frames at each place of a check:\n\
+        "\nBy source, with {} at each place of a check:\n\
          {:<24}{:>10}{:>13}   two settings told apart at {} bu/ac*\n\
          {:<24}{:>10}{:>13}{:>20}{:>20}\n",
+        frames_at_each(wish, places),
         "",
         "now",
         "checks",
         wish.difference_bu_per_ac,
         "",
-        "bu/ac",
+        told.name(),
         format!("for ±{:.0} %", 100.0 * wish.half_width),
         "checks under each",
         "or pairs of checks",
     );
     for s in sources {
         text.push_str(&format!(
-            "{:<24}{:>10.2}{:>13}{:>20}{:>20}\n",
+            "{:<24}{:>10}{:>13}{:>20}{:>20}\n",
             s.source.title(),
-            s.now_bu_per_ac,
+            told.number(s.now_bu_per_ac),
             s.checks.map_or_else(|| "-".to_owned(), many),
             many(s.checks_each),
             many(s.pairs),

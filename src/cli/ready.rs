@@ -11,6 +11,7 @@ use podfall::{
     files,
     frame::FrameSpec,
     photo::{self, PhotoLimits, PhotoMeta},
+    season,
     units::{length_mm, plural},
 };
 use rayon::prelude::*;
@@ -20,6 +21,9 @@ use super::{
     setup::{self, Home},
     shown,
 };
+
+/// No frame that is laid on the ground has a higher bar, mm; common practice, no source.
+const HIGHEST_BAR_MM: f64 = 60.0;
 
 /// Room that one photo's results take, bytes: twice what the annotated pictures, the report's share and the
 /// finished work of the demo's photos took, 12 MP each.
@@ -114,9 +118,16 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let mut found = Findings::default();
     let home = Home::of(&args.paths)?;
     let frame = setup::settings(&as_count, &home);
-    found.settle(frame, |s| {
+    let settings = found.settle(frame, |s| {
         format!("the frame is {} inside", s.frame.spec.in_words())
     })?;
+    let bar_mm = settings.and_then(|s| s.frame.bar_height_mm);
+    if let Some(mm) = bar_mm.filter(|mm| *mm > HIGHEST_BAR_MM) {
+        found.mind(&format!(
+            "bar_height is read as {mm} mm, and no frame's bar is higher than {HIGHEST_BAR_MM} mm: check its unit in {} or after --bar-height",
+            season::FILE
+        ))?;
+    }
     let model = setup::model(args.model.as_deref());
     found.settle(model, |m| format!("the model {} is whole", m.name().name))?;
     let photos = batch::gather(&args.paths).map_err(anyhow::Error::from);

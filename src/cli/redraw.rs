@@ -51,10 +51,10 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .collect();
     let (layout, redrawn) = redraw(&read, &sources)?;
     if redrawn == Redrawn::default() {
-        return Err(Usage(
-            "nothing was said of these photos yet, so there is nothing to draw anew; podfall confirm opens the page for it"
-                .to_owned(),
-        )
+        return Err(Usage(format!(
+            "nothing was said of these photos yet, so there is nothing to draw anew; {} opens the page for it",
+            read.folder.command("confirm")
+        ))
         .into());
     }
     let pictures = |name: &str| {

@@ -9,7 +9,7 @@ use podfall::{
     season::{self, PHOTOS},
 };
 
-use super::{Outcome, Usage, print_line, shown};
+use super::{Outcome, Usage, hint, print_line, shown};
 
 /// Begin a season folder: a podfall.toml that says once what the frame, the crop and the machine are.
 ///
@@ -42,9 +42,9 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .with_context(|| path.display().to_string())?;
     print_line(&shown(&format!("Written: {}", path.display())))?;
     print_line(&shown(&format!(
-        "Copy the photos into {}, then run: podfall count {}",
+        "Copy the photos into {}, then run: {}",
         photos.display(),
-        args.folder.display()
+        hint::podfall("count", &args.folder)
     )))?;
     Ok(Outcome::Good)
 }

@@ -21,7 +21,7 @@ use podfall::{
     units::plural_does,
 };
 
-use super::{Usage, assumptions::AssumptionArgs, usage};
+use super::{Usage, assumptions::AssumptionArgs, hint, usage};
 
 /// Where the counts and the sheet are.
 #[derive(Debug, Clone, clap::Args)]
@@ -39,6 +39,8 @@ pub struct FolderArgs {
 
 /// A season as read.
 pub struct SeasonRead {
+    /// Where it was read.
+    pub folder: FolderArgs,
     /// What podfall.toml says.
     pub season: Season,
     /// Frames with a count.
@@ -68,28 +70,46 @@ impl FolderArgs {
         if let Some(path) = &self.counts {
             return Ok(path.clone());
         }
-        let places = [
-            self.folder.join("counts.json"),
-            self.folder.join("out").join("counts.json"),
-        ];
-        places
-            .iter()
-            .find(|path| !files::is_absent(path))
-            .cloned()
-            .ok_or_else(|| {
-                Usage(format!(
-                    "no counts.json in {0} or {0}/out; run podfall count {0} first",
-                    self.folder.display()
-                ))
-                .into()
-            })
+        let home = self.home();
+        counts_in(&home).ok_or_else(|| {
+            Usage(format!(
+                "no counts.json in {0} or {0}/out; run {1} first",
+                home.display(),
+                hint::podfall("count", &home)
+            ))
+            .into()
+        })
+    }
+
+    /// The folder that the season's files lie in: the one given or, as for `count`, the season folder above its photos.
+    pub fn home(&self) -> PathBuf {
+        let above = || {
+            let has_its_own = self.counts.is_some() || counts_in(&self.folder).is_some();
+            (!has_its_own).then(|| batch::season_root(&self.folder))?
+        };
+        match above() {
+            Some(root) if root.as_os_str().is_empty() => PathBuf::from("."),
+            Some(root) => root,
+            None => self.folder.clone(),
+        }
+    }
+
+    /// Another command on the same files, as a hint.
+    pub fn command(&self, name: &str) -> String {
+        let mut command = hint::podfall(name, &self.home());
+        for (option, path) in [("--counts", &self.counts), ("--sheet", &self.sheet)] {
+            if let Some(path) = path {
+                command.push_str(&format!(" {option} {}", hint::word(path)));
+            }
+        }
+        command
     }
 
     /// Path of the sheet.
     pub fn sheet_path(&self) -> PathBuf {
         self.sheet
             .clone()
-            .unwrap_or_else(|| self.folder.join("sheet.csv"))
+            .unwrap_or_else(|| self.home().join("sheet.csv"))
     }
 
     /// The counts.
@@ -124,7 +144,7 @@ impl FolderArgs {
 
     /// What podfall.toml says; nothing where there is none.
     pub fn read_season(&self) -> anyhow::Result<Season> {
-        let path = self.folder.join(season::FILE);
+        let path = self.home().join(season::FILE);
         if files::is_absent(&path) {
             return Ok(Season::default());
         }
@@ -143,7 +163,7 @@ impl FolderArgs {
         let above = own.join("..");
         let folders: Vec<PathBuf> = match photos {
             Some(folder) => vec![folder.to_owned()],
-            None => vec![self.folder.clone(), own, above],
+            None => vec![self.home(), own, above],
         };
         let mut found = BTreeMap::new();
         for folder in folders {
@@ -179,8 +199,9 @@ impl FolderArgs {
             .cautions
             .extend(counted_otherwise(&season, &confirmed.counts));
         Ok(SeasonRead {
+            folder: self.clone(),
             unit: flags.unit(&season),
-            title: title_of(&self.folder),
+            title: title_of(&self.home()),
             has_sheet: sheet.is_some() || frames.frames.iter().any(|f| f.place.is_some()),
             sheet,
             season,
@@ -196,10 +217,10 @@ impl SeasonRead {
     /// The loss of the season.
     pub fn loss(&self) -> anyhow::Result<SeasonLoss> {
         if !self.has_sheet {
-            return Err(Usage(
-                "there is no sheet.csv to say where each frame was laid; podfall sheet FOLDER writes one to fill in"
-                    .to_owned(),
-            )
+            return Err(Usage(format!(
+                "there is no sheet.csv to say where each frame was laid; {} writes one to fill in",
+                self.folder.command("sheet")
+            ))
             .into());
         }
         season_loss(&self.frames, &self.assumptions).map_err(usage)
@@ -230,6 +251,15 @@ fn counted_otherwise(season: &Season, counts: &CountsFile) -> Option<LossCaution
             season::FILE,
         ),
     })
+}
+
+/// The counts in a folder or its `out/`.
+fn counts_in(folder: &Path) -> Option<PathBuf> {
+    let places = [
+        folder.join("counts.json"),
+        folder.join("out").join("counts.json"),
+    ];
+    places.into_iter().find(|path| !files::is_absent(path))
 }
 
 /// The folder that a file lies in.

@@ -4,12 +4,17 @@ use std::path::PathBuf;
 
 use anyhow::Context;
 use podfall::{
+    batch::BatchError,
     card::MOST_CHECK,
     files,
     sheet::{CardPage, GuessSettings, MOST_CHECKS, Shot, cards_html, merge},
 };
 
-use super::{Outcome, Usage, season_files::FolderArgs};
+use super::{
+    Outcome, Usage,
+    season_files::{FolderArgs, folder_of},
+    uncounted::tell_uncounted,
+};
 
 /// Write sheet.csv: one row a photo, with a guess of which photos are of one check.
 ///
@@ -45,25 +50,9 @@ pub struct Args {
 /// Writes the sheet or the cards.
 pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if let Some(checks) = args.cards {
-        let last = args.first + checks.max(1) - 1;
-        if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK)
-        {
-            return Err(Usage(format!(
-                "--cards {checks} beginning with check {}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
-                args.first
-            ))
-            .into());
-        }
-        let page = cards_html(&CardPage {
-            first: args.first,
-            checks,
-        });
-        files::write_whole(&args.out, page.as_bytes())
-            .with_context(|| args.out.display().to_string())?;
-        super::print_line(&format!("Written: {}", args.out.display()))?;
-        return Ok(Outcome::Good);
+        return cards(args, checks);
     }
-    let (counts, _) = args.folder.read_counts()?;
+    let (counts, counts_path) = args.folder.read_counts()?;
     let old = args.folder.read_sheet()?;
     let shots: Vec<Shot> = (counts.photos.iter())
         .map(|photo| Shot {
@@ -80,7 +69,12 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     };
     let merged = merge(old.as_ref(), &shots, &settings);
     let path = args.folder.sheet_path();
-    files::write_whole(&path, &merged.sheet.write()).with_context(|| path.display().to_string())?;
+    files::write_whole(&path, &merged.sheet.write()).with_context(|| {
+        format!(
+            "{}: cannot be written; see that the disk has room and that the folder may be written to",
+            path.display()
+        )
+    })?;
     super::print_line(&format!(
         "Written: {} ({} rows, {} new)",
         path.display(),
@@ -93,6 +87,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
             merged.by_card
         ))?;
     }
+    tell_uncounted(&args.folder, &counts, &folder_of(&counts_path));
     for differs in &merged.differs {
         tell!("caution: {}", super::shown(&differs.to_string()));
     }
@@ -108,11 +103,36 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
         .iter()
         .filter(|row| row.typed.place.is_none())
         .count();
-    super::print_line(&match open {
-        0 => "Every photo has its place. Look it over, add settings and hand counts, then run: podfall loss".to_owned(),
-        open => format!(
-            "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: podfall loss"
+    let loss = args.folder.command("loss");
+    super::print_line(&super::shown(&match open {
+        0 => format!(
+            "Every photo has its place. Look it over, add settings and hand counts, then run: {loss}"
         ),
+        open => format!(
+            "{open} photos have no place yet: fill it in (standing, cut, behind, tray), then run: {loss}"
+        ),
+    }))?;
+    Ok(Outcome::Good)
+}
+
+/// Writes a page of spot cards.
+fn cards(args: &Args, checks: usize) -> anyhow::Result<Outcome> {
+    let last = args.first + checks.max(1) - 1;
+    if args.first < 1 || !(1..=MOST_CHECKS).contains(&checks) || last > usize::from(MOST_CHECK) {
+        return Err(Usage(format!(
+            "--cards {checks} beginning with check {}: print 1 to {MOST_CHECKS} at a time, numbered 1 to {MOST_CHECK}",
+            args.first
+        ))
+        .into());
+    }
+    let page = cards_html(&CardPage {
+        first: args.first,
+        checks,
+    });
+    files::write_whole(&args.out, page.as_bytes()).map_err(|source| BatchError::Write {
+        path: args.out.clone(),
+        source,
     })?;
+    super::print_line(&format!("Written: {}", args.out.display()))?;
     Ok(Outcome::Good)
 }

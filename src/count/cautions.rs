@@ -24,8 +24,8 @@ pub struct Seen<'a> {
     pub bean_mm: Option<f64>,
     /// Distance from what the model was trained on, and the most that is taken without a word.
     pub distance: (f64, f64),
-    /// Whether the bar's height was told.
-    pub bar_height_known: bool,
+    /// Height of the bar, mm, where it was told.
+    pub bar_height_mm: Option<f64>,
     /// The photo's colour profile.
     pub colours: Option<&'a ColourProfile>,
 }
@@ -57,13 +57,29 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         seen.bean_mm.and_then(|mm| under(CautionKind::OddSize, mm, LEAST_BEAN_MM, "what looks like beans is {} mm across, soybeans measure {} mm or more here: the frame may be larger inside than was said; measure it, and count again with its true size")),
         over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, MOST_COVER_PCT, "residue covers {} % of the plot, above {} % many beans lie hidden: lift the residue off and take a second photo"),
         under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.5, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
-        (!seen.bar_height_known)
+        seen.bar_height_mm.is_none()
             .then(|| over(CautionKind::BarHeightUnknown, area_off_pct, 4.0, "the bar's height is not known, so the ground seen may be {} % more than the frame's inside measure: write bar_height into podfall.toml, or give --bar-height"))
             .flatten(),
+        high_bar(seen),
         over(CautionKind::UnlikeTraining, seen.distance.0, seen.distance.1, "this ground or light is unlike what the model was trained on ({} standard deviations, at most {}): count this frame by hand too"),
         seen.colours.and_then(colours),
     ];
     found.into_iter().flatten().collect()
+}
+
+/// Most times the bar's own width that its height is taken for without a word: a pipe's inner edge stands at half of that, a
+/// square bar's at all of it. Lowered: laths on edge are cautioned; raised: centimetres for millimetres pass with wide bars.
+const MOST_HEIGHT_TO_WIDTH: f64 = 1.5;
+
+/// A height beside the bar's width, where its outside was in view.
+fn high_bar(seen: &Seen<'_>) -> Option<Caution> {
+    let width_mm = seen.frame.bar_width_mm;
+    let height_mm = seen.bar_height_mm.filter(|_| width_mm > 0.0)?;
+    let text = format!(
+        "the bar's height was given as {{}} mm, but seen from above the bar is {width_mm:.0} mm wide; a height that is too large makes the loss too small: check the number and its unit in podfall.toml or after --bar-height, and count again"
+    );
+    let most_mm = MOST_HEIGHT_TO_WIDTH * width_mm;
+    over(CautionKind::HighBar, height_mm, most_mm, &text)
 }
 
 /// A profile that could not be applied.

@@ -25,6 +25,7 @@ impl LossCaution {
             | PodsOnStalksNotCounted
             | PodsWiden
             | BelowZero
+            | NotCountedYet
             | NoPlace
             | SettingsAlike
             | SamePlot
@@ -70,6 +71,8 @@ pub enum LossCautionKind {
     NotCounted,
     /// Settings that differ by one letter.
     SettingsAlike,
+    /// Photos in the season's folder that are not among the counts.
+    NotCountedYet,
     /// Photos without a place.
     NoPlace,
     /// Photos that are the same file as another: left out.

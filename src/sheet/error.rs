@@ -100,7 +100,10 @@ pub enum SheetError {
         text: String,
     },
     /// Not a number, or one that makes no sense.
-    #[error("row {row}, column {letter} ({word}): '{text}' is not a number from 0 to {most}")]
+    #[error(
+        "row {row}, column {letter} ({word}): '{text}' is not a number from 0 to {most}{}",
+        without_comma(.text)
+    )]
     NotANumber {
         /// Row.
         row: usize,
@@ -119,6 +122,22 @@ pub enum SheetError {
         /// Row.
         row: usize,
     },
+}
+
+/// What to write for a number with a comma in it: the decimal point, or between thousands nothing.
+fn without_comma(text: &str) -> String {
+    let point = text.replacen(',', ".", 1);
+    let Some((_, after)) = text
+        .split_once(',')
+        .filter(|_| point.parse::<f64>().is_ok())
+    else {
+        return String::new();
+    };
+    let thousands = match after.len() {
+        3 => format!(", or {}", text.replacen(',', "", 1)),
+        _ => String::new(),
+    };
+    format!("; a number takes a point, not a comma: {point}{thousands}")
 }
 
 /// The headings, for a message.

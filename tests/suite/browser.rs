@@ -28,12 +28,50 @@ fn tools() -> Result<(PathBuf, PathBuf), String> {
     if Command::new("node").arg("--version").output().is_err() {
         return Err("node is not there".to_owned());
     }
+    Ok((tools, chromium()?))
+}
+
+fn chromium() -> Result<PathBuf, String> {
     let chromium = std::env::var_os("PODFALL_CHROMIUM")
         .map_or_else(|| PathBuf::from("/usr/bin/chromium"), PathBuf::from);
-    if !chromium.exists() {
-        return Err(format!("{} is not there", chromium.display()));
+    if chromium.exists() {
+        Ok(chromium)
+    } else {
+        Err(format!("{} is not there", chromium.display()))
     }
-    Ok((tools, chromium))
+}
+
+/// Says so where a page was not tried, past the test harness, which would swallow it.
+fn skipped(page: &str, why: &str) {
+    assert!(
+        std::env::var("PODFALL_BROWSER_TESTS").as_deref() != Ok("required"),
+        "the browser tests are required, but {why}"
+    );
+    use std::io::Write;
+    let line =
+        format!("\n*** SKIPPED: {page} was NOT tried in a browser: {why}. See DEVELOPERS.md.\n");
+    let _ = std::io::stderr().write_all(line.as_bytes());
+}
+
+/// A page without scripts of its own as the browser has it after this script; `None` where there is no browser.
+pub fn after_script(page: &Path, script: &str) -> Option<String> {
+    let chromium = match chromium() {
+        Ok(chromium) => chromium,
+        Err(why) => {
+            skipped(&page.display().to_string(), &why);
+            return None;
+        }
+    };
+    let html = std::fs::read_to_string(page).unwrap();
+    let copy = page.with_extension("tried.html");
+    std::fs::write(&copy, format!("{html}<script>{script}</script>")).unwrap();
+    let ran = Command::new(chromium)
+        .args(["--headless", "--no-sandbox", "--disable-gpu", "--dump-dom"])
+        .arg(&copy)
+        .output()
+        .unwrap();
+    std::fs::remove_file(&copy).unwrap();
+    Some(String::from_utf8_lossy(&ran.stdout).into_owned())
 }
 
 /// Whether it was driven: not where the tools are missing.
@@ -45,16 +83,7 @@ fn drive_on(scenario: &str, field: &Field) -> bool {
     let (tools, chromium) = match tools() {
         Ok(found) => found,
         Err(why) => {
-            assert!(
-                std::env::var("PODFALL_BROWSER_TESTS").as_deref() != Ok("required"),
-                "the browser tests are required, but {why}"
-            );
-            // Written past the test harness, which would swallow it.
-            let line = format!(
-                "\n*** SKIPPED: the confirm page was NOT tried in a browser ({scenario}): {why}. See DEVELOPERS.md.\n"
-            );
-            use std::io::Write;
-            let _ = std::io::stderr().write_all(line.as_bytes());
+            skipped(&format!("the confirm page ({scenario})"), &why);
             return false;
         }
     };

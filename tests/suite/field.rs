@@ -50,6 +50,16 @@ impl Field {
         Ran::from(self.command(args).output().unwrap())
     }
 
+    /// Runs a line as a person pastes it into a shell.
+    #[cfg(unix)]
+    pub fn pasted(&self, line: &str) -> Ran {
+        let script = format!("podfall() {{ \"$PODFALL\" \"$@\"; }}\n{line}");
+        let mut shell = Command::new("sh");
+        shell.current_dir(self.folder.path()).args(["-c", &script]);
+        shell.env("PODFALL", env!("CARGO_BIN_EXE_podfall"));
+        Ran::from(shell.output().unwrap())
+    }
+
     /// Runs it and wants exit code 0; what it printed.
     pub fn runs_well(&self, args: &[&str]) -> String {
         let ran = self.run(args);

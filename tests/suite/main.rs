@@ -12,6 +12,7 @@ mod coverage;
 mod decide;
 mod field;
 mod fixtures;
+mod hints;
 mod hostile;
 mod killed;
 mod layers;

@@ -136,6 +136,12 @@ fn where_nothing_may_be_written_each_command_says_so_and_changes_nothing() {
             ran.stderr.starts_with("error: ") && ran.stderr.contains("Permission denied"),
             "{args:?}: {ran:?}"
         );
+        let what_to_do = match args[0] {
+            "loss" | "record" | "count" => "or choose another with --out",
+            "sheet" => "see that the disk has room and that the folder may be written to",
+            _ => "",
+        };
+        assert!(ran.stderr.contains(what_to_do), "{args:?}: {ran:?}");
     }
     for name in ["out", "."] {
         mode(&field, name, 0o755);

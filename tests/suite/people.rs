@@ -2,7 +2,7 @@
 
 use crate::{
     field::Field,
-    pictures::{grainy, jpeg},
+    pictures::{fixture_bytes, grainy, jpeg},
 };
 
 fn photo(seed: u32) -> Vec<u8> {
@@ -70,6 +70,43 @@ fn ready_says_where_nothing_can_be_written() {
             ran.stdout
         );
     }
+}
+
+/// Centimetres written for millimetres: a third of the loss would go without a word.
+#[test]
+fn a_bar_much_higher_than_it_is_wide_is_told_before_and_after_the_count() {
+    let field = Field::new();
+    field.put(
+        "photos/a.jpg",
+        &fixture_bytes("ten-beans-in-the-open/photo.jpg"),
+    );
+    let count = |height: &str| {
+        let toml = format!("frame = \"12x12in\"\nbar_height = \"{height}\"\n");
+        field.put("podfall.toml", toml.as_bytes());
+        let ready = field.runs_well(&["ready", "."]);
+        let counted = field.run(&["count", "."]).stdout;
+        let cautions = field.json("out/counts.json")["photos"][0]["cautions"].to_string();
+        (ready, counted, cautions)
+    };
+    let (ready, counted, cautions) = count("13.4mm");
+    assert!(!ready.contains("mind"), "{ready}");
+    assert!(
+        !counted.contains("bar's height") && !cautions.contains("high-bar"),
+        "{counted}{cautions}"
+    );
+    let (ready, counted, cautions) = count("13.4cm");
+    assert!(
+        ready.contains("mind   bar_height is read as 134 mm, and no frame's bar is higher than 60 mm: check its unit in podfall.toml"),
+        "{ready}"
+    );
+    assert!(
+        counted.contains(
+            "caution: the bar's height was given as 134 mm, but seen from above the bar is "
+        ),
+        "{counted}"
+    );
+    assert!(counted.contains("check the number and its unit in podfall.toml"));
+    assert!(cautions.contains("\"kind\":\"high-bar\""), "{cautions}");
 }
 
 #[test]

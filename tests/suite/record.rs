@@ -19,7 +19,7 @@ use podfall::{
 };
 use serde_json::Value;
 
-use crate::{field::Field, pictures::fixture_bytes};
+use crate::{browser::after_script, field::Field, pictures::fixture_bytes};
 
 /// Names in scripts that the built-in fonts have, and one that they have not.
 const NAMES: [(&str, &str); 3] = [
@@ -937,4 +937,36 @@ fn seal_anew(seen: &mut Seen) {
         ["manifest.sha256", "record.html", "record.pdf"].contains(&name)
     });
     change(seen, "seal.sha256", seal.into_bytes());
+}
+
+/// On a phone the tables move sideways in their boxes: no word in them is broken, and the page itself stays as wide as the screen.
+#[test]
+fn no_word_of_a_table_is_broken_on_a_narrow_screen() {
+    let page = bundle("narrow", &[]).join("record.html");
+    let script = "document.body.style.maxWidth = '390px';
+        const broken = [];
+        for (const cell of document.querySelectorAll('.wide th, .wide td')) {
+            const text = cell.firstChild;
+            if (!text || text.nodeType !== Node.TEXT_NODE) continue;
+            for (const word of text.data.matchAll(/(?<![^\\s(])[a-z]+(?![^\\s),.:;])/gi)) {
+                const range = document.createRange();
+                range.setStart(text, word.index);
+                range.setEnd(text, word.index + word[0].length);
+                if (range.getClientRects().length > 1) broken.push(word[0]);
+            }
+        }
+        const boxes = [...document.querySelectorAll('.wide')];
+        document.body.dataset.boxes = boxes.length;
+        document.body.dataset.broken = broken.join(' ');
+        document.body.dataset.over = boxes.filter(box => box.offsetWidth > 390).length;";
+    let Some(dom) = after_script(&page, script) else {
+        return;
+    };
+    let said = |name: &str| {
+        let (_, rest) = dom.split_once(&format!("data-{name}=\"")).unwrap();
+        rest.split_once('"').unwrap().0.to_owned()
+    };
+    assert_ne!(said("boxes"), "0");
+    assert_eq!(said("broken"), "");
+    assert_eq!(said("over"), "0");
 }

@@ -74,6 +74,14 @@ fn errors_name_row_and_column() {
     );
     assert!(error("photo,hand_beans\na.jpg,-3\n").contains("'-3' is not a number from 0"));
     assert!(error("photo,hand_beans\na.jpg,nan\n").contains("'nan'"));
+    assert_eq!(
+        error("photo,moisture_percent\na.jpg,\"3,4\"\n"),
+        "row 2, column B (moisture_percent): '3,4' is not a number from 0 to 60; a number takes a point, not a comma: 3.4"
+    );
+    assert!(
+        error("photo,hand_beans\na.jpg,\"1,200\"\n")
+            .ends_with("; a number takes a point, not a comma: 1.200, or 1200")
+    );
     assert!(error("photo,note\n,hello\n").starts_with("row 2, column A (photo): empty"));
     assert!(
         error("photo\na.jpg\n\na.jpg\n")

@@ -241,10 +241,67 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
         asked.contains("checks with 9 frames at each; now "),
         "{asked}"
     );
+    assert!(
+        asked.contains("By source, with 9 frames at each place of a check:")
+            && plan.contains(
+                "By source, with 4 frames (this season's mean) at each place of a check:"
+            ),
+        "{asked}{plan}"
+    );
     // No photo was counted, so that photo and hand cannot be set against each other.
     let hand = field.run(&["contrast", ".", "--hand"]);
     assert_eq!(hand.code, Some(2));
     assert!(hand.stderr.contains("3 are needed"), "{}", hand.stderr);
+}
+
+/// The same numbers as above in the unit asked for: 60 lb to the bushel, 1.120851 kg/ha to a lb/ac (NIST SP 811). JSON stays as it is.
+#[test]
+fn contrast_plan_and_payback_follow_the_unit() {
+    let field = counted_by_hand();
+    let two = ["--before", "fast", "--after", "slow"];
+    let offer = ["--cost", "18000000", "--price", "10", "--acres", "1200"];
+    let contrast = [&["contrast", "."][..], &SEEDS, &two].concat();
+    let payback = [&["payback", "."][..], &SEEDS, &two, &offer].concat();
+    let plan = [&["plan", "."][..], &SEEDS].concat();
+    let told = |args: &[&str], more: &[&str]| field.runs_well(&[args, more].concat());
+    let words_of = |text: &str, row: &str| -> Vec<String> {
+        let line = text.lines().find(|line| line.starts_with(row));
+        let line = line.unwrap_or_else(|| panic!("no {row} in {text}"));
+        line[row.len()..]
+            .split_whitespace()
+            .map(str::to_owned)
+            .collect()
+    };
+    let metric = ["--unit", "kg/ha"];
+    let text = told(&contrast, &metric);
+    assert!(text.contains("change, kg/ha (95 % limits)"), "{text}");
+    // 2.125, 1.0625 and their difference.
+    let header = words_of(&text, "Header: shattered");
+    assert_eq!(header[..3], ["142.9", "71.5", "-71.5"], "{text}");
+    let text = told(&plan, &metric);
+    // 1.59375, and the wish as its option is named.
+    assert_eq!(words_of(&text, "Header: shattered")[0], "107.2", "{text}");
+    assert!(text.contains("told apart at 0.5 bu/ac"), "{text}");
+    let bushels = told(&plan, &[]);
+    assert_eq!(
+        words_of(&bushels, "Header: shattered")[0],
+        "1.59",
+        "{bushels}"
+    );
+    let text = told(&payback, &["--unit", "lb/ac"]);
+    assert!(words_of(&text, "Gain")[0].starts_with("63."), "{text}");
+    assert_eq!(words_of(&text, "Break-even gain"), ["18,000.0", "lb/ac"]);
+    assert!(text.contains("would have to save 18,000.0 lb/ac"), "{text}");
+    assert!(!text.contains("bu/ac"), "{text}");
+    for args in [&contrast, &payback, &plan] {
+        assert_eq!(
+            told(args, &["--json"]),
+            told(args, &["--json", "--unit", "kg/ha"])
+        );
+    }
+    // As podfall.toml says it.
+    field.put("podfall.toml", b"frame = \"12x12in\"\nunits = \"kg/ha\"\n");
+    assert!(told(&contrast, &[]).contains("change, kg/ha"));
 }
 
 /// A copy of a photo is the same plot: the loss stays as it is, whichever of the two has its place in the sheet.
@@ -286,6 +343,58 @@ fn a_copy_of_a_photo_counts_once() {
     );
 }
 
+/// Photos copied in after the count are in no number, and every command that goes by the counts says so.
+#[cfg(unix)]
+#[test]
+fn photos_that_are_not_counted_yet_are_told_with_the_command_that_counts_them() {
+    let field = counted_by_hand();
+    let loss = [&["loss", "."][..], &SEEDS].concat();
+    assert!(!field.runs_well(&loss).contains("not counted yet"));
+    for n in 0..6 {
+        let photo = jpeg(&grainy(320, 240, 50 + n), false);
+        field.put(&format!("photos/late {n}.jpg"), &photo);
+    }
+    let told = "6 photos in the folder are not counted yet (late 0.jpg, late 1.jpg, late 2.jpg, late 3.jpg, late 4.jpg and 1 \
+                more): run podfall count . --frame 12x12in --out .";
+    let table = field.runs_well(&loss);
+    assert!(table.contains(&format!("caution: {told}\n")), "{table}");
+    assert!(field.text("loss.html").contains("late 4.jpg and 1 more"));
+    let cautions = field.json("loss.json")["season"]["all"]["cautions"].clone();
+    let late = (cautions.as_array().unwrap().iter()).find(|c| c["kind"] == "not-counted-yet");
+    assert_eq!(late.expect("told in JSON")["message"], told);
+    for args in [&["sheet", "."][..], &["record", ".", "--hashes-only"]] {
+        let ran = field.run(args);
+        assert!([Some(0), Some(3)].contains(&ran.code), "{ran:?}");
+        assert!(
+            ran.stderr.contains(&format!("caution: {told}\n")),
+            "{ran:?}"
+        );
+    }
+    // What the hint says does what it is for.
+    let (_, command) = told.split_once("run ").unwrap();
+    assert_eq!(field.pasted(command).code, Some(1), "none has a frame");
+    assert!(!field.runs_well(&loss).contains("not counted yet"));
+}
+
+/// In a season folder the count needs no more than the folder, whichever of its folders was given.
+#[test]
+fn photos_that_are_not_counted_yet_are_found_from_the_results_too() {
+    let field = counted_by_hand();
+    field.put("podfall.toml", b"frame = \"12x12in\"\n");
+    fs::create_dir(field.path("out")).unwrap();
+    fs::rename(field.path("counts.json"), field.path("out/counts.json")).unwrap();
+    field.put("photos/late.jpg", &jpeg(&grainy(320, 240, 50), false));
+    for folder in [".", "out", "photos"] {
+        let ran = field.run(&["sheet", folder]);
+        assert!(
+            ran.stderr.contains(
+                "1 photo in the folder is not counted yet (late.jpg): run podfall count .\n"
+            ),
+            "{folder}: {ran:?}"
+        );
+    }
+}
+
 /// The photos were counted with another frame than podfall.toml has now: the loss says so, and what to do.
 #[test]
 fn another_frame_in_the_seasons_file_is_noticed() {
@@ -310,7 +419,22 @@ fn another_frame_in_the_seasons_file_is_noticed() {
 fn plan_and_payback_from_typed_numbers() {
     let field = Field::new();
     let plan = field.runs_well(&["plan", "--mean", "6", "--k", "2", "--half-width", "25"]);
-    assert!(plan.contains("formula 41.0, Poisson 10.2"), "{plan}");
+    assert!(
+        plan.contains("from 6.0 beans a frame, k 2.0 (the smaller k, the more unevenly beans lie within a check)\n")
+            && !plan.contains("Poisson"),
+        "{plan}"
+    );
+    let json = field.runs_well(&["plan", "--mean", "6", "--k", "2", "--json"]);
+    let json: Value = serde_json::from_str(&json).unwrap();
+    let told = &json["places"][0]["plan"];
+    assert!(
+        (number(&told["frames_by_formula"]) - 41.0).abs() < 0.05,
+        "{told}"
+    );
+    assert!(
+        (number(&told["frames_poisson"]) - 10.2).abs() < 0.05,
+        "{told}"
+    );
     let args = "payback --gain 0.5 --cost 18000 --price 10 --acres 1200 --years 7";
     let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
     for line in [
@@ -322,7 +446,25 @@ fn plan_and_payback_from_typed_numbers() {
     ] {
         assert!(paid.contains(line), "{paid}");
     }
-    assert!(!paid.contains("in 100"), "{paid}");
+    assert!(
+        !paid.contains("in 100") && !paid.contains("longer than"),
+        "{paid}"
+    );
+    for (cost, told) in [
+        (
+            "--cost 74400",
+            "12.4 years, longer than the 7 years that it lasts\n",
+        ),
+        // −ln(1 − 0.06 × 36,000/6,000)/ln 1.06 = 7.66.
+        (
+            "--cost 36000 --discount 6",
+            "6.0 years; with interest 7.7 years, longer than the 7 years that it lasts\n",
+        ),
+    ] {
+        let args = format!("payback --gain 0.5 {cost} --price 10 --acres 1200 --years 7");
+        let paid = field.runs_well(&args.split(' ').collect::<Vec<_>>());
+        assert!(paid.contains(told), "{paid}");
+    }
     let lacks = field.run(&["payback", "--gain", "0.5", "--cost", "18000"]);
     assert!(
         lacks.stderr.contains("area_ac") && lacks.stderr.contains("price_per_bu"),

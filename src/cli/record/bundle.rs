@@ -9,6 +9,7 @@ use std::{
 
 use anyhow::Context;
 use podfall::{
+    batch::BatchError,
     files,
     photo::sha256_hex,
     record::{
@@ -52,7 +53,7 @@ impl Bundle {
         let folder = args
             .out
             .clone()
-            .unwrap_or_else(|| args.folder.folder.join("record"));
+            .unwrap_or_else(|| args.folder.home().join("record"));
         let mut zip = folder.clone().into_os_string();
         zip.push(".zip");
         let zip = PathBuf::from(zip);
@@ -76,7 +77,11 @@ impl Bundle {
             .into());
         }
         let parent = parent_of(&folder);
-        fs::create_dir_all(parent).with_context(|| parent.display().to_string())?;
+        let not_written = |path: &Path, source| BatchError::Write {
+            path: path.to_owned(),
+            source,
+        };
+        fs::create_dir_all(parent).map_err(|error| not_written(parent, error))?;
         let at = parent.join(format!(
             "{}record-{}",
             files::UNFINISHED,
@@ -84,7 +89,7 @@ impl Bundle {
         ));
         // Left by a killed run that had the same number.
         let _ = fs::remove_dir_all(&at);
-        fs::create_dir(&at).with_context(|| at.display().to_string())?;
+        fs::create_dir(&at).map_err(|error| not_written(parent, error))?;
         Ok(Self {
             at,
             folder,

@@ -20,7 +20,11 @@ use podfall::{
 use rayon::prelude::*;
 
 use super::{
-    super::{Usage, redraw::redraw, season_files::SeasonRead},
+    super::{
+        Usage, hint,
+        redraw::redraw,
+        season_files::{FolderArgs, SeasonRead},
+    },
     Args,
     bundle::Bundle,
     season_file,
@@ -32,13 +36,16 @@ const MOST_BYTES: u64 = 2_000_000_000;
 /// The photos where they lie.
 pub struct Photos {
     paths: BTreeMap<String, PathBuf>,
+    /// What to run where they are not the files that were counted.
+    again: String,
     layout: Layout,
 }
 
 impl Photos {
     /// Finds the originals of these counts.
-    pub fn gather(folder: &Path, counts: &CountsFile, out: &Path) -> anyhow::Result<Self> {
-        let found = match batch::gather(&[folder.to_owned()]) {
+    pub fn gather(folder: &FolderArgs, counts: &CountsFile, out: &Path) -> anyhow::Result<Self> {
+        let home = folder.home();
+        let found = match batch::gather(std::slice::from_ref(&home)) {
             Ok(found) => found.photos,
             Err(BatchError::NoPhotos { .. }) => Vec::new(),
             Err(error) => return Err(super::usage(error)),
@@ -50,6 +57,11 @@ impl Photos {
             .map(|s| (s.name, s.path));
         Ok(Self {
             paths: paths.collect(),
+            again: format!(
+                "{} again, then {}",
+                hint::podfall("count", &home),
+                folder.command("record")
+            ),
             layout: Layout {
                 out: out.to_owned(),
             },
@@ -102,8 +114,9 @@ impl Photos {
             .collect();
         if !changed.is_empty() {
             return Err(Usage(format!(
-                "not the files that were counted: {}. Run podfall count again, then podfall record",
-                changed.join(", ")
+                "not the files that were counted: {}. Run {}",
+                changed.join(", "),
+                self.again
             ))
             .into());
         }
@@ -214,7 +227,7 @@ pub fn put_files(
         };
         bundle.put("evidence/sheet.csv", &bytes)?;
     }
-    let toml = season_file(&args.folder.folder);
+    let toml = season_file(&args.folder.home());
     if !files::is_absent(&toml) {
         let text = String::from_utf8(whole(&toml)?).context("podfall.toml is not UTF-8 text")?;
         let text = redactions.season(&text).context("podfall.toml")?;

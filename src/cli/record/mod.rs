@@ -24,6 +24,7 @@ use super::{
     Outcome, Usage,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
+    uncounted::tell_uncounted,
     usage,
 };
 
@@ -151,7 +152,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     if redactions.has(Redact::Names) {
         read.season.by = None;
     }
-    let photos = Photos::gather(&args.folder.folder, &counts, &read.out)?;
+    let photos = Photos::gather(&args.folder, &counts, &read.out)?;
     bundle.has_room_for(photos.bytes(&counts, &redactions))?;
     photos.redraw(&read)?;
     let originals = photos.put_in(&bundle, &counts, &redactions)?;
@@ -174,6 +175,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     put_pages(&bundle, &facts, &pictures, &manifest, &pdf_settings)?;
     bundle.seal(key.as_deref())?;
     let put = bundle.finish()?;
+    tell_uncounted(&args.folder, &read.confirmed.counts, &read.out);
     tell(&facts, &put, &manifest)
 }
 

@@ -395,7 +395,9 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
         CautionKind::OddSize => {
             "Measure the inside of the frame, and count again with its true size."
         }
-        CautionKind::SameFile | CautionKind::BarHeightUnknown => return None,
+        CautionKind::SameFile | CautionKind::BarHeightUnknown | CautionKind::HighBar => {
+            return None;
+        }
         CautionKind::Blur
         | CautionKind::Smear
         | CautionKind::Dark
