@@ -124,7 +124,8 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     let bar_mm = settings.and_then(|s| s.frame.bar_height_mm);
     if let Some(mm) = bar_mm.filter(|mm| *mm > HIGHEST_BAR_MM) {
         found.mind(&format!(
-            "bar_height is read as {mm} mm, and no frame's bar is higher than {HIGHEST_BAR_MM} mm: check its unit in {} or after --bar-height",
+            "bar_height is read as {} mm, and no frame's bar is higher than {HIGHEST_BAR_MM} mm: check its unit in {} or after --bar-height",
+            (mm * 10.0).round() / 10.0,
             season::FILE
         ))?;
     }

@@ -81,7 +81,7 @@ fn count_as_before(folder: &Path, counts: &CountsFile, out: &Path) -> String {
     if let (false, Some(first)) = (says_frame, counts.photos.first()) {
         command.push_str(&format!(" --frame {}", first.frame_spec.typed()));
         if let Some(mm) = first.bar_height_mm {
-            command.push_str(&format!(" --bar-height {mm}mm"));
+            command.push_str(&format!(" --bar-height {}mm", (mm * 1e3).round() / 1e3));
         }
     }
     let same = |a: &Path, b: &Path| matches!((a.canonicalize(), b.canonicalize()), (Ok(a), Ok(b)) if a == b);

@@ -70,16 +70,13 @@ pub fn answer(
     let least_half_width_pct = least.min(half_width_pct);
     told.splice(0..0, cautions.iter().map(|c| c.message.clone()));
     let enough = first.too_few.is_none() && half_width_pct <= wished_pct;
-    let says = match &first.too_few {
-        Some(words) => too_few(words),
-        None => says(half_width_pct, least_half_width_pct, wished_pct),
-    };
-    let no_place = frames.iter().all(|f| f.place.is_none());
+    if frames.iter().all(|f| f.place.is_none()) {
+        told.insert(0, NO_PLACE.to_owned());
+    }
     Some(Answer {
-        says: if no_place {
-            format!("{NO_PLACE}{says}")
-        } else {
-            says
+        says: match &first.too_few {
+            Some(words) => too_few(words),
+            None => says(half_width_pct, least_half_width_pct, wished_pct),
         },
         half_width: match first.too_few {
             Some(_) => String::new(),
@@ -95,9 +92,9 @@ pub fn answer(
     })
 }
 
-/// Said first while the answer is no loss by source: with the places the photos come in another order.
+/// Said while the answer is no loss by source: with the places the photos come in another order.
 const NO_PLACE: &str =
-    "The mean of all frames, for no place is told: fill in the sheet first (podfall sheet). ";
+    "this is the mean of all frames, for no place is told: fill in the sheet first (podfall sheet)";
 
 /// Share of the width below which confirming more photos is not worth the time.
 const WORTH_NARROWING: f64 = 0.05;

@@ -13,7 +13,7 @@ use crate::{
     counts::{CountsFile, PhotoCount},
     files,
     geometry::Point,
-    loss::{FrameLoss, LossCaution, season_frames_confirmed},
+    loss::{FrameLoss, LossCaution, SeasonFrames, season_frames_confirmed},
     marks::{
         Act, ConfirmedCounts, MarkSettings, OfPhoto, PhotoMarks, Recount, RecountFile, Said,
         confirmed, of_photo,
@@ -155,9 +155,9 @@ impl Read {
             gone: Vec::new(),
             settings,
         };
-        let (frames, _) = season(inputs, &nothing, self.sheet.as_ref())?;
+        let season = season(inputs, &nothing, self.sheet.as_ref())?;
         Ok(Known {
-            before: answer_over(inputs, &frames, &[], None),
+            before: answer_over(inputs, &season.frames, &[], None),
             confirmed: confirmed(&self.counts, store.marks(), recounted, &settings),
             counts: self.counts,
             sheet: self.sheet,
@@ -170,9 +170,8 @@ fn season(
     inputs: &Inputs,
     confirmed: &ConfirmedCounts,
     sheet: Option<&Sheet>,
-) -> Result<(Vec<FrameLoss>, Vec<LossCaution>), ConfirmError> {
-    let season = season_frames_confirmed(confirmed, sheet).map_err(season_error(&inputs.sheet))?;
-    Ok((season.frames, season.cautions))
+) -> Result<SeasonFrames, ConfirmError> {
+    season_frames_confirmed(confirmed, sheet).map_err(season_error(&inputs.sheet))
 }
 
 fn answer_over(
@@ -188,9 +187,12 @@ fn answer_over(
 impl Follows {
     /// `least`: the least half-width that can be had, where it is as it was, %.
     fn of(inputs: &Inputs, known: &Known, least: Option<f64>) -> Result<Self, ConfirmError> {
-        let (frames, cautions) = season(inputs, &known.confirmed, known.sheet.as_ref())?;
+        let season = season(inputs, &known.confirmed, known.sheet.as_ref())?;
+        let (frames, cautions) = (season.frames, season.cautions);
+        let answer = answer_over(inputs, &frames, &cautions, least);
+        let frames = [frames, season.trays].concat();
         Ok(Self {
-            answer: answer_over(inputs, &frames, &cautions, least),
+            answer,
             queue: queue(&known.confirmed, &frames),
             frames,
         })

@@ -10,9 +10,9 @@ use super::{
     part::{Part, poisson_variance},
     seed_size, settle,
     source::{Drawn, MadeOf, ON_GROUND},
+    too_wide,
 };
 use crate::{
-    counts::Limits,
     sheet::{Column, Place},
     stats::{CheckSum, normal_cdf, season_mean},
     units::plural,
@@ -81,7 +81,7 @@ pub(crate) fn loss_of_settled(
             ..source_amount(*source, part, total, assumptions, seeds, common)
         })
         .collect();
-    cautions.extend(total.and_then(|total| pods_widen(total, assumptions, seeds, common)));
+    cautions.extend(pods_widen(&parts, assumptions, seeds, common));
     for s in &sources {
         if s.amount.bu_per_ac.estimate < 0.0 {
             cautions.push(LossCautionKind::BelowZero.says(format!(
@@ -106,26 +106,37 @@ const PODS_WIDEN_TIMES: f64 = 1.5;
 
 /// Pods that hang lie in clumps, and few frames without any rule little out: where they make the total's upper limit, it is said.
 fn pods_widen(
-    total: &Part,
+    parts: &[(Source, Part)],
     assumptions: &Assumptions,
     seeds: &SeedSize,
     common: &Common,
 ) -> Option<LossCaution> {
     let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
     let told = |part: &Part| part.limits((&common.bu_per_bean_ft2, per_bean), assumptions.level);
-    let (all, ground) = (told(total), told(&total.on_ground()?));
-    let up = |l: &Limits| l.high - l.estimate;
-    (up(&all) > PODS_WIDEN_TIMES * up(&ground)).then(|| {
-        LossCautionKind::PodsWiden.says(format!(
-            "the total's upper limit, {:.1} bu/ac, comes from the pods that hang, looked for in {} only: what lies on the ground \
-             is {:.1} ({:.1} to {:.1}); look for them in more frames",
-            all.high,
-            plural(total.hand_pods, "frame"),
-            ground.estimate,
-            ground.low,
-            ground.high
-        ))
-    })
+    let up = |part: &Part| told(part).high - told(part).estimate;
+    let of = |wanted| parts.iter().find(|(source, _)| *source == wanted);
+    let total = &of(Source::Total)?.1;
+    let ground = total.on_ground()?;
+    if up(total) <= PODS_WIDEN_TIMES * up(&ground) {
+        return None;
+    }
+    let hanging = [Source::Stubble, Source::Lodged, Source::LooseStalks];
+    let (source, widest) =
+        (hanging.into_iter().filter_map(of)).max_by(|a, b| up(&a.1).total_cmp(&up(&b.1)))?;
+    let ground = told(&ground);
+    let without = if too_wide(&ground, ground.estimate) {
+        String::new()
+    } else {
+        format!(
+            "; what lies on the ground is {:.1} ({:.1} to {:.1}) bu/ac",
+            ground.estimate, ground.low, ground.high
+        )
+    };
+    Some(LossCautionKind::PodsWiden.says(format!(
+        "the total's upper limit comes from pods that hang ({}), looked for in {} only{without}; look for them in more frames",
+        source.title(),
+        plural(widest.hand_pods, "frame"),
+    )))
 }
 
 fn evidence(
@@ -170,7 +181,7 @@ fn evidence(
         .collect();
     if !unplaced.is_empty() {
         cautions.push(LossCautionKind::NoPlace.says(format!(
-            "{} without a place in the sheet left out: {}; write standing, cut or behind, unless it shows a plot that another shows",
+            "{} without a place in the sheet left out: {}; write standing, cut or behind, unless another photo shows the same plot",
             plural(unplaced.len(), "photo"),
             short_list(&unplaced)
         )));

@@ -142,6 +142,11 @@ impl FrameLoss {
         self.inside_m2.unwrap_or(self.area_m2.estimate)
     }
 
+    /// Loose beans by hand, as many as there would be on all the ground that the photo sees.
+    pub fn hand_beans_seen(&self) -> Option<f64> {
+        Some(self.hand.beans? * self.area_m2.estimate / self.inside_m2())
+    }
+
     /// The tool's own count of loose beans.
     pub fn by_tool(&self) -> Limits {
         self.tool_beans.unwrap_or(self.beans)

@@ -32,12 +32,13 @@ pub(crate) use frame::exactly;
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{FEWEST_FRAMES, Loss, LossError, loss_over};
 pub use pods::total_in_pods;
-pub(crate) use season::bare_loss;
 pub use season::{
     CheckLoss, SeasonFrames, SeasonLoss, season_frames, season_frames_confirmed, season_loss,
 };
+pub(crate) use season::{loss_with_limits, loss_without_limits};
 pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
 pub use simulate::{Coverage, Design, coverage, simulate};
 pub use source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss};
+pub(crate) use spelling::folded;
 pub use wide::{LEAST_BU_PER_AC, LEAST_PER_FT2, MOST_TIMES, too_wide};

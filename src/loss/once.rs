@@ -2,12 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{FrameLoss, HandCounts, LossCaution, LossCautionKind, caution::short_list};
-use crate::{
-    counts::PhotoCount,
-    sheet::{Place, Row},
-    units::plural_does,
+use super::{
+    FrameLoss, HandCounts, LossCaution, LossCautionKind, caution::short_list, spelling::folded,
 };
+use crate::{counts::PhotoCount, sheet::Row, units::plural_does};
 
 /// Copies of one file: the plot that they show counts once.
 #[derive(Default)]
@@ -30,7 +28,9 @@ impl<'a> Once<'a> {
             let typed = |name: &str| rows.get(name).map(|row| &row.typed);
             let laid = |name: &str| {
                 let typed = typed(name)?;
-                typed.place.map(|place| (place, typed.check.as_deref()))
+                typed
+                    .place
+                    .map(|place| (place, typed.check.as_deref().map(folded)))
             };
             let by_hand = |name: &str| {
                 let hand = typed(name).map(|typed| &typed.hand);
@@ -73,15 +73,15 @@ impl<'a> Once<'a> {
 }
 
 /// The beans on a frame's trays are a hand count of it, unless the sheet has one of its own.
-pub(super) fn with_trays(
-    frames: Vec<FrameLoss>,
+pub(super) fn take_in_trays(
+    trays: &[FrameLoss],
+    frames: &mut [FrameLoss],
     cautions: &mut Vec<LossCaution>,
-) -> Vec<FrameLoss> {
-    let (trays, mut rest): (Vec<_>, Vec<_>) =
-        (frames.into_iter()).partition(|frame| frame.place == Some(Place::Tray));
+) {
     let mut of_owner: BTreeMap<String, f64> = BTreeMap::new();
     for tray in trays {
-        let owner = (tray.tray_of).filter(|name| rest.iter().any(|frame| frame.photo == *name));
+        let owner =
+            (tray.tray_of.clone()).filter(|name| frames.iter().any(|frame| frame.photo == *name));
         let Some(owner) = owner else {
             cautions.push(LossCautionKind::TrayAlone.says(format!(
                 "{}: beans on a tray, but tray_of does not name the photo of the frame they were picked up from; it is \
@@ -92,17 +92,16 @@ pub(super) fn with_trays(
         };
         *of_owner.entry(owner).or_default() += tray.hand.beans.unwrap_or(tray.beans.estimate);
     }
-    for frame in &mut rest {
+    for frame in frames {
         let on_trays = of_owner.get(&frame.photo).copied();
         frame.hand.beans = frame.hand.beans.or(on_trays);
     }
-    rest
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::loss::frame::exactly;
+    use crate::{loss::frame::exactly, sheet::Place};
 
     #[test]
     fn trays_of_one_frame_add_up_and_a_hand_count_of_its_own_stands() {
@@ -122,17 +121,16 @@ mod tests {
             beans: exactly(beans),
             ..FrameLoss::default()
         };
-        let frames = vec![
-            frame("a.jpg", None),
+        let mut frames = [frame("a.jpg", None), frame("b.jpg", Some(9.0))];
+        let trays = [
             tray("a.jpg", 20.0),
-            frame("b.jpg", Some(9.0)),
             tray("b.jpg", 11.0),
             tray("a.jpg", 15.0),
             tray("nobody.jpg", 3.0),
         ];
         let mut cautions = Vec::new();
-        let rest = with_trays(frames, &mut cautions);
-        let hand: Vec<Option<f64>> = rest.iter().map(|f| f.hand.beans).collect();
+        take_in_trays(&trays, &mut frames, &mut cautions);
+        let hand: Vec<Option<f64>> = frames.iter().map(|f| f.hand.beans).collect();
         assert_eq!(hand, [Some(35.0), Some(9.0)]);
         let [alone] = cautions.as_slice() else {
             panic!("{cautions:?}");

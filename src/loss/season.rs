@@ -12,7 +12,7 @@ use super::{
     draws::{Common, DRAWS, DRAWS_A_CHECK},
     frame::exactly,
     loss_by_source,
-    once::{Once, with_trays},
+    once::{Once, take_in_trays},
     seed_size, settle,
     spelling::{slips, spell_alike},
 };
@@ -30,6 +30,8 @@ use crate::{
 pub struct SeasonFrames {
     /// Frames with a count, by photo or by hand.
     pub frames: Vec<FrameLoss>,
+    /// Trays, which count for the frames that their beans were picked up from.
+    pub trays: Vec<FrameLoss>,
     /// What is to be said of photos that are not among them.
     pub cautions: Vec<LossCaution>,
 }
@@ -84,7 +86,11 @@ fn laid_out(counts: &CountsFile, sheet: Option<&Sheet>) -> Result<SeasonFrames, 
         .filter_map(|photo| CardDiffers::of(rows.get(photo.photo.as_str())?, photo.card?.card));
     cautions.extend(differs.map(|d| LossCautionKind::CardDiffers.says(d.to_string())));
     cautions.extend(once.caution());
-    Ok(SeasonFrames { frames, cautions })
+    Ok(SeasonFrames {
+        frames,
+        cautions,
+        ..SeasonFrames::default()
+    })
 }
 
 /// The trays taken into their frames, and what the photos' own cautions mean for these.
@@ -92,10 +98,17 @@ fn put_together(laid_out: SeasonFrames, counts: &CountsFile) -> SeasonFrames {
     let SeasonFrames {
         frames,
         mut cautions,
+        ..
     } = laid_out;
-    let frames = with_trays(frames, &mut cautions);
+    let (trays, mut frames): (Vec<_>, Vec<_>) =
+        (frames.into_iter()).partition(|frame| frame.place == Some(Place::Tray));
+    take_in_trays(&trays, &mut frames, &mut cautions);
     cautions.extend(of_photos(counts, &frames));
-    SeasonFrames { frames, cautions }
+    SeasonFrames {
+        frames,
+        trays,
+        cautions,
+    }
 }
 
 /// What the photos' own cautions mean for the loss: of those that are in it.
@@ -377,9 +390,18 @@ fn check_loss(
     }
 }
 
-/// Loss by source, whose limits are of no use: for pairs, whose own differences give the limits. `None` where no frame has a
-/// place.
-pub(crate) fn bare_loss(
+/// Loss by source over some of the settled frames. `None` where no frame has a place.
+pub(crate) fn loss_with_limits(
+    settled: &Settled,
+    seeds: &SeedSize,
+    assumptions: &Assumptions,
+) -> Option<SourceLoss> {
+    let common = Common::new(assumptions, seeds, DRAWS);
+    loss_of_settled(settled, seeds, assumptions, &common, 0).ok()
+}
+
+/// The same with limits that are of no use, for one pair: the pairs' own differences give the limits.
+pub(crate) fn loss_without_limits(
     settled: &Settled,
     seeds: &SeedSize,
     assumptions: &Assumptions,

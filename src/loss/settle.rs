@@ -15,7 +15,7 @@ use crate::{
 /// Frames with the count that stands, and what all the photos have in common.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Settled {
-    /// Frames, trays taken into the frames that they belong to.
+    /// Frames.
     pub frames: Vec<FrameLoss>,
     /// Standard deviation of each frame's count that it shares with all photos, beans.
     pub shared_sd: Vec<f64>,
@@ -134,7 +134,7 @@ const FAR_OFF_TIMES: f64 = 1.6;
 fn hand_far_off(frames: &[FrameLoss]) -> Option<LossCaution> {
     let both: Vec<(&FrameLoss, Limits, f64)> = (frames.iter())
         .filter(|frame| frame.basis != Basis::Hand)
-        .filter_map(|frame| Some((frame, frame.by_tool(), frame.hand.beans?)))
+        .filter_map(|frame| Some((frame, frame.by_tool(), frame.hand_beans_seen()?)))
         .collect();
     // Half a bean more on both sides, so that none against one is not without end.
     let times = |tool: &Limits, hand: f64| (hand + 0.5) / (tool.estimate + 0.5);
@@ -156,8 +156,12 @@ fn hand_far_off(frames: &[FrameLoss]) -> Option<LossCaution> {
         })
         .map(|(frame, tool, hand)| {
             format!(
-                "{} ({hand} by hand, {:.0} by photo, {:.0} to {:.0})",
-                frame.photo, tool.estimate, tool.low, tool.high
+                "{} ({} by hand, {:.0} by photo, {:.0} to {:.0})",
+                frame.photo,
+                frame.hand.beans.unwrap_or(*hand),
+                tool.estimate,
+                tool.low,
+                tool.high
             )
         })
         .collect();
@@ -174,9 +178,7 @@ fn hand_far_off(frames: &[FrameLoss]) -> Option<LossCaution> {
 fn ratio_of(frames: &[FrameLoss]) -> Option<(RatioEstimate, Against)> {
     // A frame that was only ever counted by hand has no photo count to set beside it.
     let seen = |frame: &&FrameLoss| frame.basis != Basis::Hand;
-    // As many as would lie on all the ground that the photo sees.
-    let of_seen = |f: &FrameLoss| f.area_m2.estimate / f.inside_m2();
-    let by_hand = |f: &FrameLoss| Some((f.by_tool().estimate, f.hand.beans? * of_seen(f)));
+    let by_hand = |f: &FrameLoss| Some((f.by_tool().estimate, f.hand_beans_seen()?));
     let by_marks = |f: &FrameLoss| {
         (f.basis == Basis::Confirmed).then(|| (f.by_tool().estimate, f.beans.estimate))
     };

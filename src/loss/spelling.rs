@@ -4,13 +4,18 @@ use std::collections::BTreeMap;
 
 use super::{FrameLoss, LossCaution, LossCautionKind};
 
-/// Takes settings, checks and pairs by their first spelling: neither capitals nor spaces tell two of them apart.
+/// Takes settings, checks and pairs by the spelling that is typed most: neither capitals nor spaces tell two of them apart.
 pub(super) fn spell_alike(frames: &mut [FrameLoss]) {
     for name_of in [setting_of, check_of, pair_of] {
-        let mut first: BTreeMap<String, String> = BTreeMap::new();
+        let mut typed: BTreeMap<String, BTreeMap<String, usize>> = BTreeMap::new();
+        for name in frames.iter_mut().filter_map(|f| name_of(f).clone()) {
+            let spellings = typed.entry(folded(&name)).or_default();
+            *spellings.entry(name).or_default() += 1;
+        }
         for name in frames.iter_mut().filter_map(|f| name_of(f).as_mut()) {
-            let spelling = first.entry(folded(name)).or_insert_with(|| name.clone());
-            name.clone_from(spelling);
+            let spellings = &typed[&folded(name)];
+            let most = spellings.iter().max_by_key(|(_, times)| **times);
+            name.clone_from(most.expect("it is among them").0);
         }
     }
 }
@@ -27,7 +32,8 @@ fn pair_of(frame: &mut FrameLoss) -> &mut Option<String> {
     &mut frame.pair
 }
 
-fn folded(name: &str) -> String {
+/// A name without what does not tell two apart.
+pub(crate) fn folded(name: &str) -> String {
     let words: Vec<String> = name.split_whitespace().map(str::to_lowercase).collect();
     words.join(" ")
 }
@@ -51,22 +57,32 @@ pub(super) fn slips(frames: &[FrameLoss]) -> Option<LossCaution> {
     })
 }
 
-/// Fewest letters of names in which one of them is taken for a slip: `A` and `B` are two settings.
-const FEWEST_LETTERS: usize = 5;
+/// Fewest letters of a word in which one of them is taken for a slip: `A` and `B` are two settings.
+const FEWEST_LETTERS: usize = 4;
 
-/// Whether one letter is put in, left out or another in one of the names. Another figure is another setting.
+/// Whether one letter of one word is put in, left out or another. Another figure is another setting.
 fn is_slip(a: &str, b: &str) -> bool {
-    let (a, b): (Vec<char>, Vec<char>) = (folded(a).chars().collect(), folded(b).chars().collect());
+    let (a, b) = (folded(a), folded(b));
+    let (a, b): (Vec<&str>, Vec<&str>) = (a.split(' ').collect(), b.split(' ').collect());
+    let mut unlike = a.iter().zip(&b).filter(|(x, y)| x != y);
+    match (unlike.next(), unlike.next()) {
+        (Some((x, y)), None) => a.len() == b.len() && is_slip_of_a_word(x, y),
+        _ => false,
+    }
+}
+
+fn is_slip_of_a_word(a: &str, b: &str) -> bool {
+    let (a, b): (Vec<char>, Vec<char>) = (a.chars().collect(), b.chars().collect());
     let (short, long) = if a.len() <= b.len() { (a, b) } else { (b, a) };
     if short.len() < FEWEST_LETTERS || long.len() - short.len() > 1 {
         return false;
     }
-    let same = short.iter().zip(&long).take_while(|(x, y)| x == y).count();
-    let same_len = long.len() == short.len();
-    let rest_of_short = &short[(same + usize::from(same_len)).min(short.len())..];
-    let one_letter = rest_of_short == &long[(same + 1).min(long.len())..];
-    let letters = [short.get(same).filter(|_| same_len), long.get(same)];
-    one_letter && letters.into_iter().flatten().all(|c| c.is_alphabetic())
+    // Two unlike words of these lengths differ somewhere in the longer one.
+    let at = short.iter().zip(&long).take_while(|(x, y)| x == y).count();
+    let exchanged = short.len() == long.len();
+    let rest_of_short = &short[at + usize::from(exchanged)..];
+    let odd = [short.get(at).filter(|_| exchanged), long.get(at)];
+    rest_of_short == &long[at + 1..] && odd.into_iter().flatten().all(|c| c.is_alphabetic())
 }
 
 #[cfg(test)]
@@ -83,9 +99,16 @@ mod tests {
 
     #[test]
     fn capitals_and_spaces_make_no_other_setting() {
-        let mut frames = under(&["reel slower", "Reel  Slower ", "as found", "REEL SLOWER"]);
-        frames[1].check = Some("North".to_owned());
-        frames[3].check = Some("north".to_owned());
+        let mut frames = under(&[
+            "Reel Slower",
+            "reel  slower ",
+            "as found",
+            "reel slower",
+            "reel slower",
+        ]);
+        for (at, check) in [(0, "North"), (1, "North"), (3, "north")] {
+            frames[at].check = Some(check.to_owned());
+        }
         spell_alike(&mut frames);
         let settings: Vec<_> = frames.iter().filter_map(|f| f.setting.as_deref()).collect();
         assert_eq!(
@@ -105,6 +128,10 @@ mod tests {
             ("rotor 80", "rotor 800", false),
             ("A", "B", false),
             ("slow", "slo", false),
+            ("setting A", "setting B", false),
+            ("run A", "run AB", false),
+            ("reel slower", "reel slower late", false),
+            ("fast", "Fast ", false),
             ("reel slower", "reel faster", false),
             ("reel slower", "lower reel", false),
         ] {

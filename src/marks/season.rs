@@ -204,7 +204,7 @@ impl ConfirmedCounts {
             }
             if photo.recount_missing {
                 out.push(format!(
-                    "photo {name}: its corners were set by hand, but the count with them is not there, or of another model; set them once more in \
+                    "photo {name}: its corners were set by hand, but the count with them is not there, or of another model or frame; set them once more in \
                      podfall confirm"
                 ));
             }
@@ -220,7 +220,10 @@ impl ConfirmedCounts {
 
     /// Photos whose confirmed count does not stand, for one reason; `None` where there are none.
     fn lapsed(&self, why: Lapsed) -> Option<String> {
-        let of_why = |(_, photo): &(&String, &OfPhoto)| photo.applied.lapsed == Some(why);
+        // Where corners are to be set once more, that is told, and it brings the count back.
+        let of_why = |(_, photo): &(&String, &OfPhoto)| {
+            photo.applied.lapsed == Some(why) && !photo.recount_missing
+        };
         let names: Vec<&str> = (self.photos.iter().filter(of_why))
             .map(|(name, _)| name.as_str())
             .collect();

@@ -297,6 +297,11 @@ fn by_whom(on: &RestsOn) -> String {
         0 => String::new(),
         n => format!("; pods that hang were counted by hand on {n}"),
     };
+    if on.confirmed + on.hand == 0 && on.ratio > 0 {
+        return format!(
+            "rests on {all}, counted by the tool{ratio} to frames that a person counted{pods}"
+        );
+    }
     if on.confirmed + on.hand == 0 {
         return format!(
             "rests on {all}, by the tool alone: nobody has confirmed or counted one{pods}"

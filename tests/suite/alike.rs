@@ -1,7 +1,9 @@
 //! Only what is put together alike is set against each other, and a hand count belongs to the ground inside the frame.
 
 use podfall::{
-    contrast::{Contrast, ContrastError, Manner, Verdict, contrast, settings_of},
+    contrast::{
+        Contrast, ContrastError, Manner, Verdict, contrast, photo_against_hand, settings_of,
+    },
     counts::Limits,
     loss::{
         Assumptions, FrameLoss, LossCautionKind, SeasonFrames, SeasonLoss, Seeds, Source, Spread,
@@ -159,6 +161,41 @@ fn losses_of_pairs_are_told_over_the_pairs_and_a_check_is_no_pair() {
     );
 }
 
+/// Pods counted in one pair of three: the header of that pair holds them, that of the others does not.
+#[test]
+fn pairs_that_hold_other_things_than_the_whole_are_not_averaged() {
+    let mut frames = Vec::new();
+    for pair in ["x", "y", "z"] {
+        for (setting, beans) in [("A", 20.0), ("B", 10.0)] {
+            let mut four = four(setting, &format!("{pair}{setting}"), Place::Cut, beans);
+            for frame in &mut four {
+                frame.pair = Some(pair.to_owned());
+                frame.hand.stubble_pods =
+                    (pair == "x").then_some(if setting == "A" { 8.0 } else { 2.0 });
+            }
+            frames.extend(four);
+        }
+    }
+    let found = compared(&frames, &Assumptions::default()).unwrap();
+    let of = |source| found.sources.iter().find(|s| s.source == source).unwrap();
+    let manner = |source| of(source).manner;
+    assert_eq!(
+        (manner(Source::Shatter), manner(Source::Header)),
+        (Manner::Paired, Manner::Apart)
+    );
+    let change = |source| of(source).change_bu_per_ac.estimate;
+    let parts = change(Source::Shatter) + change(Source::Stubble);
+    assert!((change(Source::Header) - parts).abs() < 1e-9, "{parts}");
+}
+
+#[test]
+fn a_setting_is_found_however_it_is_spelled() {
+    let frames = both_settings();
+    let loss = loss_of(&frames, &Assumptions::default());
+    let found = contrast(&frames, &loss, " a", "b").unwrap();
+    assert_eq!((found.first.as_str(), found.second.as_str()), ("A", "B"));
+}
+
 /// 20 beans counted inside one square foot are 20 on a square foot, however much more the photo shows.
 #[test]
 fn a_hand_count_is_of_the_ground_inside_the_frame() {
@@ -255,6 +292,17 @@ fn pods_looked_for_in_few_frames_are_told_to_make_the_limits() {
         kinds.contains(&LossCautionKind::PodsWiden)
     };
     assert!(told(&frames), "one frame of sixteen in the cut strip");
+    // Looked for in all of them, one kind in one: that one is named.
+    for frame in frames.iter_mut().filter(|f| f.place == Some(Place::Cut)) {
+        frame.hand.stubble_pods = Some(0.0);
+    }
+    let loss = loss_by_source(&frames, &Assumptions::default(), 0).unwrap();
+    let caution = loss
+        .cautions
+        .iter()
+        .find(|c| c.kind == LossCautionKind::PodsWiden);
+    let words = "(Header: on lodged plants), looked for in 1 frame only";
+    assert!(caution.unwrap().message.contains(words), "{caution:?}");
     for frame in &mut frames {
         frame.hand.lodged_pods = (frame.place == Some(Place::Cut)).then_some(0.0);
     }

@@ -213,7 +213,7 @@ export function photo(photo, season) {
     photo.corners_by_hand ? "The frame's edge was set by hand." : "",
     photo.recount_missing ? "The count with this edge of the frame is not there any more: keep the edge once more (C, then Enter)." : "",
     photo.differs ? "Counted anew since it was confirmed, with other objects; the confirmed count stands. Look again and confirm, or undo." : "",
-    LAPSED[photo.lapsed] || "",
+    photo.recount_missing ? "" : LAPSED[photo.lapsed] || "",
   ];
   const none = byHand(photo) !== null ? "Counted by hand alone." : `${photo.readable ? "No count yet." : "There is no picture to look at."} ${todo(photo)}`;
   const here = photo.standing !== "unusable" && !photo.counts ? none : "";

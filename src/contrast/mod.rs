@@ -1,20 +1,22 @@
 //! How different are two settings, and photo from hand: how much, how sure, and what may be said.
 
+mod hand;
+mod pairs;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::Serialize;
 
+pub use hand::{BothWays, PhotoAgainstHand, photo_against_hand};
+use pairs::{Pairs, go_by_pairs};
+
 use crate::{
     counts::Limits,
     loss::{
-        Assumptions, FrameLoss, LEAST_BU_PER_AC, LossCautionKind, LossError, SeasonLoss, Source,
-        SourceAmount, bare_loss, bu_per_ac_per_bean_ft2, differences, seed_size, settle, too_wide,
-        unlike,
+        FrameLoss, LEAST_BU_PER_AC, LossCautionKind, LossError, SeasonLoss, Source, SourceLoss,
+        differences, folded, too_wide, unlike,
     },
-    stats::{
-        Agreement, Concordance, agreement, concordance, mean_sd, normal_quantile, student_t_cdf,
-        student_t_quantile,
-    },
+    stats::mean_sd,
 };
 
 /// Why settings could not be compared.
@@ -181,7 +183,8 @@ pub fn contrast(
 ) -> Result<Contrast, ContrastError> {
     let settings = || season.by_setting.keys().cloned().collect::<Vec<_>>();
     let of = |name: &str| {
-        let found = season.by_setting.get(name);
+        let is = |(known, _): &(&String, &SourceLoss)| folded(known) == folded(name);
+        let found = season.by_setting.iter().find(is);
         found.ok_or_else(|| ContrastError::UnknownSetting {
             name: name.to_owned(),
             known: settings().join(", "),
@@ -192,7 +195,7 @@ pub fn contrast(
             settings: season.by_setting.len(),
         });
     }
-    let (a, b) = (of(first)?, of(second)?);
+    let ((first, a), (second, b)) = (of(first)?, of(second)?);
     if first == second {
         return Err(ContrastError::SameSetting {
             name: first.to_owned(),
@@ -200,7 +203,7 @@ pub fn contrast(
         });
     }
     let level = season.assumptions.level;
-    let pairs = Pairs::of(frames, &season.assumptions, first, second);
+    let pairs = Pairs::of(frames, &season.assumptions, (first, a), (second, b));
     let mut sources: Vec<SourceContrast> = differences(b, a, level)
         .into_iter()
         .map(|d| SourceContrast {
@@ -228,6 +231,7 @@ pub fn contrast(
             .filter(|of_pairs| of_pairs.len() >= FEWEST_PAIRS)
         {
             go_by_pairs(source, of_pairs, pairs.shared_relative_sd, level);
+            source.take_losses(&pairs.losses);
             most_pairs = most_pairs.max(of_pairs.len());
         }
         source.verdict = Verdict::of(&source.change_bu_per_ac);
@@ -235,8 +239,9 @@ pub fn contrast(
     let begun = pairs.by_source.values().map(Vec::len).max().unwrap_or(0);
     let mut warnings = what_else_differs(frames, first, second, most_pairs > 0);
     warnings.extend(not_alike(&unlike(a, b), first, second));
+    let total = sources.iter().any(|s| s.source == Source::Total);
     for (setting, loss) in [(first, a), (second, b)] {
-        let wide = (loss.cautions.iter()).filter(|c| c.kind == LossCautionKind::PodsWiden);
+        let wide = (loss.cautions.iter()).filter(|c| total && c.kind == LossCautionKind::PodsWiden);
         warnings.extend(wide.map(|c| format!("under {setting} {}", c.message)));
     }
     if most_pairs == 0 && frames.iter().any(|f| f.pair.is_some()) {
@@ -266,102 +271,6 @@ fn pairs_that_join(n: usize) -> String {
     }
 }
 
-/// One pair of checks: a source's loss under both settings, bu/ac.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Pair {
-    first: f64,
-    second: f64,
-    /// Variance of their difference by counting alone, (bu/ac)².
-    by_counting: f64,
-}
-
-/// What the pairs say, by source.
-struct Pairs {
-    by_source: BTreeMap<Source, Vec<Pair>>,
-    /// Relative standard deviation that all have in common: of the seeds' size, and of the ratio to hand counts.
-    shared_relative_sd: f64,
-}
-
-impl Pairs {
-    fn of(frames: &[FrameLoss], assumptions: &Assumptions, first: &str, second: &str) -> Self {
-        // Settled once, so that both sides of a pair are put right by the same ratio.
-        let settled = settle(frames, assumptions);
-        let (seeds, _) = seed_size(assumptions, frames);
-        // A word in the pair column and a check's name may read the same.
-        let key_of = |frame: &FrameLoss| match &frame.pair {
-            Some(word) => Some((true, word.clone())),
-            None => frame.check.clone().map(|check| (false, check)),
-        };
-        let keys: BTreeSet<(bool, String)> = settled.frames.iter().filter_map(key_of).collect();
-        let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
-        let mut by_source: BTreeMap<Source, Vec<Pair>> = BTreeMap::new();
-        for key in keys {
-            let pair = settled.only(|frame| key_of(frame).as_ref() == Some(&key));
-            let side = |setting: &str| {
-                let own = pair.only(|frame| frame.setting.as_deref() == Some(setting));
-                bare_loss(&own, &seeds, assumptions)
-            };
-            let Some((from, to)) = side(first).zip(side(second)) else {
-                continue;
-            };
-            for before in &from.sources {
-                let after = to.get(before.source);
-                let Some(after) = after.filter(|after| after.made_of.like(&before.made_of)) else {
-                    continue;
-                };
-                let bu = |s: &SourceAmount| s.amount.bu_per_ac.estimate;
-                by_source.entry(before.source).or_default().push(Pair {
-                    first: bu(before),
-                    second: bu(after),
-                    by_counting: per_bean
-                        * per_bean
-                        * (before.counting_variance + after.counting_variance),
-                });
-            }
-        }
-        let by_ratio = (settled.ratio).map_or(0.0, |ratio| ratio.ratio_se / ratio.ratio);
-        Self {
-            by_source,
-            shared_relative_sd: (seeds.per_lb.sd / seeds.per_lb.value).hypot(by_ratio),
-        }
-    }
-}
-
-/// Takes the change from pairs: its mean with limits and p by Student's t, and both losses as they are over these pairs.
-///
-/// The pairs' spread is never taken below what counting alone makes it: three pairs may be alike by chance. What all have in
-/// common (seeds, ratio) widens the limits in proportion to the change, but has no part in p, as it makes no change out of none.
-fn go_by_pairs(source: &mut SourceContrast, pairs: &[Pair], shared_relative_sd: f64, level: f64) {
-    let changes: Vec<f64> = pairs.iter().map(|pair| pair.second - pair.first).collect();
-    let (mean, sd) = mean_sd(&changes);
-    let n = changes.len() as f64;
-    let by_counting = pairs.iter().map(|pair| pair.by_counting).sum::<f64>() / n;
-    let se = (sd * sd).max(by_counting).sqrt() / n.sqrt();
-    let by_frames = student_t_quantile(0.5 + level / 2.0, n - 1.0) * se;
-    let shared = normal_quantile(0.5 + level / 2.0) * shared_relative_sd * mean;
-    let half = by_frames.hypot(shared);
-    source.change_bu_per_ac = Limits {
-        estimate: mean,
-        low: mean - half,
-        high: mean + half,
-    };
-    source.p = 2.0 * (1.0 - student_t_cdf((mean / se).abs(), n - 1.0));
-    source.manner = Manner::Paired;
-    let over = |of: fn(&Pair) -> f64| pairs.iter().map(of).sum::<f64>() / n;
-    source.first_bu_per_ac = moved(source.first_bu_per_ac, over(|pair| pair.first));
-    source.second_bu_per_ac = moved(source.second_bu_per_ac, over(|pair| pair.second));
-}
-
-/// The same limits about another estimate.
-fn moved(limits: Limits, estimate: f64) -> Limits {
-    let by = estimate - limits.estimate;
-    Limits {
-        estimate,
-        low: limits.low + by,
-        high: limits.high + by,
-    }
-}
-
 /// Sources left out because only one setting has them, or they hold other things there.
 fn not_alike(sources: &[Source], first: &str, second: &str) -> Option<String> {
     let titles: Vec<&str> = sources.iter().map(|source| source.title()).collect();
@@ -369,7 +278,7 @@ fn not_alike(sources: &[Source], first: &str, second: &str) -> Option<String> {
         format!(
             "left out, for under {first} other places were looked at than under {second}, or other pods counted: {}; lay frames \
              at the same places and fill the same columns under both",
-            titles.join(", ")
+            titles.join("; ")
         )
     })
 }
@@ -448,100 +357,6 @@ fn what_else_differs(frames: &[FrameLoss], first: &str, second: &str, paired: bo
         }
     }
     warnings
-}
-
-/// One frame counted both ways.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct BothWays {
-    /// File name of the photo.
-    pub photo: String,
-    /// Loose beans by photo, with its own limits.
-    pub by_photo: Limits,
-    /// Loose beans by hand.
-    pub by_hand: f64,
-    /// The hand count lies outside the photo's limits, or the difference outside the limits of agreement.
-    pub disagrees: bool,
-}
-
-/// Photo against hand.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct PhotoAgainstHand {
-    /// Mean difference photo − hand and limits of agreement, beans a frame.
-    pub agreement: Agreement,
-    /// Lin's concordance; `None` where the counts do not vary.
-    pub concordance: Option<Concordance>,
-    /// Share of frames whose hand count lies within the photo's limits.
-    pub within_limits: f64,
-    /// The frames, those that disagree most first.
-    pub frames: Vec<BothWays>,
-    /// What may be said.
-    pub says: String,
-}
-
-/// Sets the photos' counts against the hand counts of the same frames.
-///
-/// # Errors
-/// [`ContrastError::TooFewBoth`] with fewer than three frames counted both ways.
-pub fn photo_against_hand(frames: &[FrameLoss]) -> Result<PhotoAgainstHand, ContrastError> {
-    let both: Vec<(&FrameLoss, f64)> = frames
-        .iter()
-        .filter(|f| f.basis != crate::loss::Basis::Hand)
-        .filter_map(|f| Some((f, f.hand.beans?)))
-        .collect();
-    let too_few = ContrastError::TooFewBoth { both: both.len() };
-    if both.len() < 3 {
-        return Err(too_few);
-    }
-    let pairs: Vec<(f64, f64)> = both
-        .iter()
-        .map(|(f, hand)| (f.by_tool().estimate, *hand))
-        .collect();
-    let agreement = agreement(&pairs, normal_quantile(0.975)).ok_or(too_few)?;
-    let mut rows: Vec<BothWays> = both
-        .iter()
-        .map(|(frame, hand)| {
-            let by_photo = frame.by_tool();
-            let difference = by_photo.estimate - hand;
-            let outside = *hand < by_photo.low || *hand > by_photo.high;
-            BothWays {
-                photo: frame.photo.clone(),
-                by_photo,
-                by_hand: *hand,
-                disagrees: outside || difference < agreement.low || difference > agreement.high,
-            }
-        })
-        .collect();
-    let within = both
-        .iter()
-        .filter(|(f, h)| (f.by_tool().low..=f.by_tool().high).contains(h))
-        .count();
-    rows.sort_by(|a, b| {
-        let off = |r: &BothWays| (r.by_photo.estimate - r.by_hand).abs();
-        b.disagrees
-            .cmp(&a.disagrees)
-            .then(off(b).total_cmp(&off(a)))
-            .then(a.photo.cmp(&b.photo))
-    });
-    let within_limits = within as f64 / both.len() as f64;
-    Ok(PhotoAgainstHand {
-        says: format!(
-            "Over {n} frames the photos counted {:.1} beans a frame {} than the hand; of single frames 95 in 100 differ by \
-             {:+.1} to {:+.1}. The hand count lay within the photo's own limits in {within} of {n}.",
-            agreement.mean_difference.abs(),
-            if agreement.mean_difference < 0.0 {
-                "fewer"
-            } else {
-                "more"
-            },
-            agreement.low,
-            agreement.high,
-            n = both.len(),
-        ),
-        agreement,
-        concordance: concordance(&pairs, 0.95),
-        within_limits,
-        frames: rows,
-    })
 }
 
 /// The settings there are, in the order in which they were first photographed; of those without a time by their names.
