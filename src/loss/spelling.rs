@@ -111,10 +111,14 @@ mod tests {
         }
         spell_alike(&mut frames);
         let settings: Vec<_> = frames.iter().filter_map(|f| f.setting.as_deref()).collect();
-        assert_eq!(
-            settings,
-            ["reel slower", "reel slower", "as found", "reel slower"]
-        );
+        let all = [
+            "reel slower",
+            "reel slower",
+            "as found",
+            "reel slower",
+            "reel slower",
+        ];
+        assert_eq!(settings, all);
         assert_eq!(frames[3].check.as_deref(), Some("North"));
     }
 

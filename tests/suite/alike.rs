@@ -221,6 +221,8 @@ fn a_hand_count_is_of_the_ground_inside_the_frame() {
         (settled.ratio.unwrap().ratio - 1.0).abs() < 1e-9,
         "the photos count right"
     );
+    let both = photo_against_hand(&frames).unwrap();
+    assert!(both.agreement.mean_difference.abs() < 1e-9 && both.frames[0].by_hand == 20.0);
     assert!((per_ft2(&frames) - 20.0).abs() < 1e-9);
     // Pods on the ground by hand beside a photo's beans, as many for each square foot.
     let mut pods = four("A", "1", Place::Behind, 0.0);
