@@ -242,7 +242,7 @@ pub fn contrast(
     let total = sources.iter().any(|s| s.source == Source::Total);
     for (setting, loss) in [(first, a), (second, b)] {
         let wide = (loss.cautions.iter()).filter(|c| total && c.kind == LossCautionKind::PodsWiden);
-        warnings.extend(wide.map(|c| format!("under {setting} {}", c.message)));
+        warnings.extend(wide.map(|c| format!("under '{setting}' {}", c.message)));
     }
     if most_pairs == 0 && frames.iter().any(|f| f.pair.is_some()) {
         warnings.push(format!(

@@ -29,7 +29,7 @@ pub(super) fn reckoned(material: &Material<'_>) -> Vec<Said> {
         (
             "Beans in a pod",
             format!(
-                "{}{}, where neither a person nor the photo tells; of pods on a photo its own number, told with the photo",
+                "of pods on a photo as many as are told with it; of others {}{}",
                 with.beans_per_pod(),
                 of_table(with.beans_per_pod.is_none())
             ),
