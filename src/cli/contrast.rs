@@ -63,19 +63,7 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     }
     let loss = read.loss()?;
     let settings = settings_of(&read.frames.frames);
-    let (first, second) = match (&args.before, &args.after, settings.as_slice()) {
-        (Some(first), Some(second), _) => (first.clone(), second.clone()),
-        (None, None, [first, second]) => (first.clone(), second.clone()),
-        (Some(one), None, [a, b]) if one == a => (a.clone(), b.clone()),
-        (Some(one), None, [a, b]) if one == b => (b.clone(), a.clone()),
-        _ => {
-            return Err(Usage(format!(
-                "name two settings with --before and --after; the sheet has: {}",
-                settings.join(", ")
-            ))
-            .into());
-        }
-    };
+    let (first, second) = two_settings(&args.before, &args.after, &settings)?;
     let found = contrast(&read.frames.frames, &loss, &first, &second).map_err(usage)?;
     let text = if args.json {
         serde_json::to_string_pretty(&found)?
@@ -84,6 +72,24 @@ pub fn run(args: &Args) -> anyhow::Result<Outcome> {
     };
     super::print_line(text.trim_end())?;
     Ok(Outcome::Good)
+}
+
+/// The settings to compare: those named, or the two that there are.
+pub(super) fn two_settings(
+    before: &Option<String>,
+    after: &Option<String>,
+    settings: &[String],
+) -> Result<(String, String), Usage> {
+    match (before, after, settings) {
+        (Some(first), Some(second), _) => Ok((first.clone(), second.clone())),
+        (None, None, [first, second]) => Ok((first.clone(), second.clone())),
+        (Some(one), None, [a, b]) if one == a => Ok((a.clone(), b.clone())),
+        (Some(one), None, [a, b]) if one == b => Ok((b.clone(), a.clone())),
+        _ => Err(Usage(format!(
+            "name two settings with --before and --after; the sheet has: {}",
+            settings.join(", ")
+        ))),
+    }
 }
 
 /// A file's name as a part of an address: `#`, `%` and the like would end or change it.

@@ -1,7 +1,7 @@
 //! `podfall payback`: what a gain is worth against a price.
 
 use podfall::{
-    contrast::{Verdict, contrast},
+    contrast::{Verdict, contrast, settings_of},
     counts::Limits,
     loss::Source,
     payback::{Offer, Payback, payback},
@@ -10,7 +10,8 @@ use podfall::{
 };
 
 use super::{
-    Outcome, Usage, assumptions::AssumptionArgs, season_files::FolderArgs, unit::Told, usage,
+    Outcome, Usage, assumptions::AssumptionArgs, contrast::two_settings, season_files::FolderArgs,
+    unit::Told, usage,
 };
 
 /// Tell what a gain in bu/ac is worth against its price.
@@ -124,6 +125,10 @@ struct Gain {
     known: Known,
     /// All that was lost without it, bu/ac, where frames say so: no gain is larger.
     lost_before_bu_per_ac: Option<f64>,
+    /// What it is a gain of, where it is not of the total.
+    part: Option<Source>,
+    /// What else tells on the comparison that it comes from.
+    warnings: Vec<String>,
 }
 
 fn gain(args: &Args) -> anyhow::Result<Gain> {
@@ -141,17 +146,24 @@ fn gain(args: &Args) -> anyhow::Result<Gain> {
             limits,
             known,
             lost_before_bu_per_ac: None,
+            part: None,
+            warnings: Vec::new(),
         });
     }
-    let (Some(before), Some(after)) = (&args.before, &args.after) else {
-        return Err(Usage(
-            "give the gain with --gain, or two settings with --before and --after".to_owned(),
-        )
-        .into());
+    let nothing_named = args.before.is_none() && args.after.is_none();
+    let read = match args.folder.read(&args.assumptions) {
+        Err(_) if nothing_named => {
+            return Err(Usage(
+                "give the gain with --gain, or the folder of a season with two settings".to_owned(),
+            )
+            .into());
+        }
+        read => read?,
     };
-    let read = args.folder.read(&args.assumptions)?;
     let loss = read.loss()?;
-    let found = contrast(&read.frames.frames, &loss, before, after).map_err(usage)?;
+    let settings = settings_of(&read.frames.frames);
+    let (before, after) = two_settings(&args.before, &args.after, &settings)?;
+    let found = contrast(&read.frames.frames, &loss, &before, &after).map_err(usage)?;
     let source = [Source::Total, Source::Machine, Source::Header]
         .into_iter()
         .find_map(|source| found.sources.iter().find(|s| s.source == source))
@@ -174,6 +186,8 @@ fn gain(args: &Args) -> anyhow::Result<Gain> {
         limits,
         known,
         lost_before_bu_per_ac: Some(source.first_bu_per_ac.estimate),
+        part: Some(source.source).filter(|part| *part != Source::Total),
+        warnings: found.warnings.clone(),
     })
 }
 
@@ -199,7 +213,13 @@ impl Words<'_> {
 
     fn gain(&self, limits: Limits) -> String {
         let number = self.limits(limits, |bu| self.told.number(bu));
-        format!("{number} {}", self.told.name())
+        let of = self.gain.part.map_or_else(String::new, |part| {
+            format!(
+                " of: {}; the two settings have no total in common",
+                part.title()
+            )
+        });
+        format!("{number} {}{of}", self.told.name())
     }
 
     fn money(&self, limits: Limits) -> String {
@@ -221,7 +241,9 @@ impl Words<'_> {
     }
 
     fn cautions(&self, found: &Payback) -> String {
-        let mut text = String::new();
+        let mut text: String = (self.gain.warnings.iter())
+            .map(|warning| format!("caution: {warning}\n"))
+            .collect();
         if matches!(self.gain.known, Known::NotToldApart | Known::TooWide) {
             text.push_str(&format!(
                 "caution: the frames do not tell the two settings apart: whether there is a gain at all is not known; lay more \

@@ -215,6 +215,11 @@ fn loss_contrast_and_payback_from_a_sheet_have_the_numbers_worked_by_hand() {
     let dear = ["--cost", "18000000", "--price", "10", "--acres", "1200"];
     let told = field.runs_well(&[&["payback", "."][..], &SEEDS, &two[..4], &dear].concat());
     assert!(told.contains("would have to save 300.00 bu/ac"), "{told}");
+    // The two settings that there are need no naming; frames in the cut strip alone give no total, and that is said.
+    let unnamed = field.runs_well(&[&["payback", "."][..], &SEEDS, &dear].concat());
+    assert_eq!(unnamed, told);
+    let of = " of: Header, all of it; the two settings have no total in common";
+    assert!(told.lines().next().unwrap().ends_with(of), "{told}");
     assert!(!told.contains("with interest"), "none was given: {told}");
     let same = field.run(&["contrast", ".", "--before", "fast", "--after", "fast"]);
     assert_eq!(same.code, Some(2));

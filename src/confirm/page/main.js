@@ -23,7 +23,7 @@ function inTurn(work) {
 }
 
 async function failed(error) {
-  const kept = error.told ? "Not kept: " : "";
+  const kept = error.lost ? "Not kept: " : "";
   show.message(kept + error.message);
   const { season, photo } = error.told || {};
   if (!season) return;

@@ -1,10 +1,11 @@
 // Speaks with podfall. Every answer holds the season as it stands after it.
 
 export class Said extends Error {
-  constructor(message, told, stale) {
+  /** `told`: how things stand, where podfall says so; `lost`: something was said and not kept. */
+  constructor(message, told = null, lost = false) {
     super(message);
     this.told = told;
-    this.stale = stale;
+    this.lost = lost;
   }
 }
 
@@ -31,7 +32,7 @@ async function ask(path, body) {
     // Not JSON: a plain sentence.
   }
   if (!answer.ok) {
-    throw new Said((told && told.error) || text.trim() || `Refused (${answer.status}).`, told, Boolean(told && told.stale));
+    throw new Said((told && told.error) || text.trim() || `Refused (${answer.status}).`, told, body !== undefined);
   }
   return told;
 }
