@@ -211,6 +211,17 @@ pub struct Limits {
     pub high: f64,
 }
 
+impl Limits {
+    /// A number without doubt.
+    pub fn exactly(value: f64) -> Self {
+        Self {
+            estimate: value,
+            low: value,
+            high: value,
+        }
+    }
+}
+
 /// The count of one photo.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 pub struct Counts {

@@ -1,6 +1,6 @@
 //! Lengths, areas and the acre. No other file converts units.
 
-use std::fmt::Display;
+use std::{borrow::Borrow, fmt::Display};
 
 use serde::{Deserialize, Serialize};
 
@@ -154,6 +154,17 @@ pub fn plural<N: Display + PartialEq + From<u8>>(n: N, thing: &str) -> String {
 pub fn plural_does(n: usize, thing: &str, (one, more): (&str, &str)) -> String {
     let does = if n == 1 { one } else { more };
     format!("{} {does}", plural(n, thing))
+}
+
+/// The first names of a list, and how many more there are.
+pub fn short_list<S: Borrow<str>>(names: &[S]) -> String {
+    const SHOWN: usize = 5;
+    let shown = names[..names.len().min(SHOWN)].join(", ");
+    if names.len() > SHOWN {
+        format!("{shown} and {} more", names.len() - SHOWN)
+    } else {
+        shown
+    }
 }
 
 /// A number with so many decimal places, thousands parted by a comma: "953", "9,153", "72,858".

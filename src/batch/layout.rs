@@ -123,10 +123,7 @@ impl Layout {
 }
 
 fn make(folder: &Path) -> Result<(), BatchError> {
-    fs::create_dir_all(folder).map_err(|source| BatchError::Write {
-        path: folder.to_owned(),
-        source,
-    })?;
+    fs::create_dir_all(folder).map_err(BatchError::writing(folder))?;
     files::sweep(folder, LEFT_OVER_AGE);
     Ok(())
 }

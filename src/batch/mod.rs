@@ -5,7 +5,7 @@
 
 use std::{
     io,
-    path::PathBuf,
+    path::{Path, PathBuf},
     sync::{Mutex, MutexGuard, PoisonError},
 };
 
@@ -99,6 +99,16 @@ pub enum BatchError {
         /// How many were asked for.
         jobs: usize,
     },
+}
+
+impl BatchError {
+    /// What an error in writing this file or folder becomes.
+    pub fn writing(path: &Path) -> impl Fn(io::Error) -> Self {
+        move |source| Self::Write {
+            path: path.to_owned(),
+            source,
+        }
+    }
 }
 
 /// How a batch is to be run.

@@ -82,7 +82,7 @@ pub fn keep_model_path(layout: &Layout, model: Option<&Path>) -> Result<(), Batc
         fs::create_dir_all(layout.work_folder())?;
         files::write_whole(&path, bytes)
     };
-    write().map_err(|source| BatchError::Write { path, source })
+    write().map_err(BatchError::writing(&path))
 }
 
 /// The model file that the counts of this folder were made with, where it was kept in mind.

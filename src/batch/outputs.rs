@@ -31,7 +31,7 @@ pub fn write_confirmed_report(layout: &Layout, html: &str) -> Result<(), BatchEr
 }
 
 fn write(path: PathBuf, bytes: &[u8]) -> Result<(), BatchError> {
-    files::write_whole(&path, bytes).map_err(|source| BatchError::Write { path, source })
+    files::write_whole(&path, bytes).map_err(BatchError::writing(&path))
 }
 
 /// The file's JSON with one photo a line, so that two runs can be compared line by line.

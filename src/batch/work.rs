@@ -68,10 +68,7 @@ impl Record {
 
 /// Writes one file of the batch that can be made again.
 pub(super) fn put(path: &Path, bytes: &[u8]) -> Result<(), BatchError> {
-    files::write_replaceable(path, bytes).map_err(|source| BatchError::Write {
-        path: path.to_owned(),
-        source,
-    })
+    files::write_replaceable(path, bytes).map_err(BatchError::writing(path))
 }
 
 /// Pictures for the report as one file: each as its number (the small picture: 0), its length, both

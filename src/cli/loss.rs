@@ -1,9 +1,6 @@
 //! `podfall loss`: counts and sheet → loss by source.
 
-use std::{
-    collections::BTreeMap,
-    path::{Path, PathBuf},
-};
+use std::{collections::BTreeMap, path::PathBuf};
 
 use podfall::{
     batch::BatchError,
@@ -110,11 +107,7 @@ fn write(
         title: &read.title,
     })?;
     let out = args.out.clone().unwrap_or_else(|| read.out.clone());
-    let not_written = |path: &Path, source| BatchError::Write {
-        path: path.to_owned(),
-        source,
-    };
-    std::fs::create_dir_all(&out).map_err(|error| not_written(&out, error))?;
+    std::fs::create_dir_all(&out).map_err(BatchError::writing(&out))?;
     let files = [
         ("loss.html", page),
         ("loss.json", loss_json(loss, next)),
@@ -123,7 +116,7 @@ fn write(
     ];
     for (name, text) in files {
         let path = out.join(name);
-        files::write_whole(&path, text.as_bytes()).map_err(|error| not_written(&path, error))?;
+        files::write_whole(&path, text.as_bytes()).map_err(BatchError::writing(&path))?;
     }
     Ok(out)
 }

@@ -129,10 +129,7 @@ fn cards(args: &Args, checks: usize) -> anyhow::Result<Outcome> {
         first: args.first,
         checks,
     });
-    files::write_whole(&args.out, page.as_bytes()).map_err(|source| BatchError::Write {
-        path: args.out.clone(),
-        source,
-    })?;
+    files::write_whole(&args.out, page.as_bytes()).map_err(BatchError::writing(&args.out))?;
     super::print_line(&format!("Written: {}", args.out.display()))?;
     Ok(Outcome::Good)
 }

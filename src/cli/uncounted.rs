@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use podfall::{
     batch::{self, Source},
     counts::CountsFile,
-    units::plural_does,
+    units::{plural_does, short_list},
 };
 
 use super::{
@@ -14,9 +14,6 @@ use super::{
     setup::{self, Home},
     shown,
 };
-
-/// Names told before the rest is only numbered.
-const MOST_NAMES: usize = 5;
 
 /// Photos that `count` would find, and of which the counts know nothing: which, and what to do. `out` is the counts' folder.
 /// Goes by names alone.
@@ -34,21 +31,18 @@ pub fn uncounted(folder: &FolderArgs, counts: &CountsFile, out: &Path) -> Option
     let new: Vec<String> = (photos.iter().filter(|photo| !is_counted(photo)))
         .map(|photo| shown(&photo.name))
         .collect();
-    let more = match new.len() {
-        0 => return None,
-        n if n > MOST_NAMES => format!(" and {} more", n - MOST_NAMES),
-        _ => String::new(),
-    };
-    Some(format!(
-        "{} not counted yet ({}{more}): run {}",
-        plural_does(
-            new.len(),
-            "photo",
-            ("in the folder is", "in the folder are")
-        ),
-        new[..new.len().min(MOST_NAMES)].join(", "),
-        count_as_before(&at, counts, out)
-    ))
+    (!new.is_empty()).then(|| {
+        format!(
+            "{} not counted yet ({}): run {}",
+            plural_does(
+                new.len(),
+                "photo",
+                ("in the folder is", "in the folder are")
+            ),
+            short_list(&new),
+            count_as_before(&at, counts, out)
+        )
+    })
 }
 
 /// Tells them on the terminal, where there are any.

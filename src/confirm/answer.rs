@@ -152,19 +152,14 @@ fn half_width(limits: &Limits) -> f64 {
 }
 
 fn as_if_confirmed(frame: &FrameLoss) -> FrameLoss {
-    let exactly = |l: Limits| Limits {
-        estimate: l.estimate,
-        low: l.estimate,
-        high: l.estimate,
-    };
     let basis = match frame.basis {
         Basis::Hand => Basis::Hand,
         _ => Basis::Confirmed,
     };
     FrameLoss {
-        beans: exactly(frame.beans),
-        pods: exactly(frame.pods),
-        beans_in_pods: exactly(frame.beans_in_pods),
+        beans: Limits::exactly(frame.beans.estimate),
+        pods: Limits::exactly(frame.pods.estimate),
+        beans_in_pods: Limits::exactly(frame.beans_in_pods.estimate),
         basis,
         ..frame.clone()
     }

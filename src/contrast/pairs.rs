@@ -12,12 +12,12 @@ use crate::{
     stats::{mean_sd, normal_quantile, student_t_cdf, student_t_quantile},
 };
 
-/// One pair of checks: a source's loss under both settings, bu/ac.
+/// What one pair of checks says of a source.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Pair {
-    first: f64,
-    second: f64,
-    /// Variance of their difference by counting alone, (bu/ac)².
+    /// Second − first, bu/ac.
+    change: f64,
+    /// Its variance by counting alone, (bu/ac)².
     by_counting: f64,
 }
 
@@ -73,8 +73,7 @@ impl Pairs {
                 joined.insert(key.clone());
                 let bu = |s: &SourceAmount| s.amount.bu_per_ac.estimate;
                 by_source.entry(before.source).or_default().push(Pair {
-                    first: bu(before),
-                    second: bu(after),
+                    change: bu(after) - bu(before),
                     by_counting: per_bean
                         * per_bean
                         * (before.counting_variance + after.counting_variance),
@@ -102,7 +101,7 @@ pub(super) fn go_by_pairs(
     shared_relative_sd: f64,
     level: f64,
 ) {
-    let changes: Vec<f64> = pairs.iter().map(|pair| pair.second - pair.first).collect();
+    let changes: Vec<f64> = pairs.iter().map(|pair| pair.change).collect();
     let (mean, sd) = mean_sd(&changes);
     let n = changes.len() as f64;
     let by_counting = pairs.iter().map(|pair| pair.by_counting).sum::<f64>() / n;

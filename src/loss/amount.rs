@@ -34,7 +34,7 @@ pub struct Amount {
 
 /// One bushel an acre in all units that need no seeds' size.
 pub(crate) fn one_bushel(assumptions: &Assumptions) -> Amount {
-    let one = super::frame::exactly(1.0);
+    let one = Limits::exactly(1.0);
     Amount::of(assumptions, Limits::default(), one, None)
 }
 
@@ -81,7 +81,7 @@ impl Amount {
     /// A loss known without doubt but for the seeds' size; for worked examples and typed-in figures.
     pub fn exactly(assumptions: &Assumptions, seeds: &SeedSize, beans_per_ft2: f64) -> Self {
         let bu = beans_per_ft2 * bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
-        let exact = super::frame::exactly;
-        Self::of(assumptions, exact(beans_per_ft2), exact(bu), None)
+        let exactly = Limits::exactly;
+        Self::of(assumptions, exactly(beans_per_ft2), exactly(bu), None)
     }
 }

@@ -4,7 +4,6 @@ use super::{
     Amount, Assumptions, Evidence, FrameLoss, LossCaution, LossCautionKind, LossError, RestsOn,
     SeedSize, Settled, Source, SourceAmount, SourceLoss,
     amount::bu_per_ac_per_bean_ft2,
-    caution::short_list,
     draws::{Common, DRAWS, Density, by_check, densities},
     over::FEWEST_FRAMES,
     part::{Part, poisson_variance},
@@ -15,7 +14,7 @@ use super::{
 use crate::{
     sheet::{Column, Place},
     stats::{CheckSum, normal_cdf, season_mean},
-    units::plural,
+    units::{plural, short_list},
 };
 
 /// Loss by source.
@@ -113,7 +112,10 @@ fn pods_widen(
 ) -> Option<LossCaution> {
     let per_bean = bu_per_ac_per_bean_ft2(assumptions, seeds.per_lb.value);
     let told = |part: &Part| part.limits((&common.bu_per_bean_ft2, per_bean), assumptions.level);
-    let up = |part: &Part| told(part).high - told(part).estimate;
+    let up = |part: &Part| {
+        let limits = told(part);
+        limits.high - limits.estimate
+    };
     let of = |wanted| parts.iter().find(|(source, _)| *source == wanted);
     let total = &of(Source::Total)?.1;
     let ground = total.on_ground()?;

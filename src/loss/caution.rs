@@ -123,17 +123,6 @@ impl LossCautionKind {
     }
 }
 
-/// The first names of a list, and how many more there are.
-pub(super) fn short_list(names: &[&str]) -> String {
-    const SHOWN: usize = 5;
-    let shown = names[..names.len().min(SHOWN)].join(", ");
-    if names.len() > SHOWN {
-        format!("{shown} and {} more", names.len() - SHOWN)
-    } else {
-        shown
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -118,7 +118,7 @@ impl FrameLoss {
                 low: plot.area_low_m2,
                 high: plot.area_high_m2,
             },
-            None => exactly(count.frame_spec.ground().m2()),
+            None => Limits::exactly(count.frame_spec.ground().m2()),
         };
         if !(area_m2.estimate.is_finite() && area_m2.estimate > 0.0) {
             return None;
@@ -194,15 +194,6 @@ impl BeanSize {
             length_mm: length_mm / beans as f64,
             width_mm: width_mm / beans as f64,
         })
-    }
-}
-
-/// A number without doubt.
-pub(crate) fn exactly(value: f64) -> Limits {
-    Limits {
-        estimate: value,
-        low: value,
-        high: value,
     }
 }
 

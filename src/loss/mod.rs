@@ -28,7 +28,6 @@ pub use by_source::loss_by_source;
 pub use caution::{LossCaution, LossCautionKind};
 pub use draws::{Contrasted, differences};
 pub(crate) use draws::{share_above, unlike};
-pub(crate) use frame::exactly;
 pub use frame::{Basis, BeanSize, FrameLoss, HandCounts};
 pub use over::{FEWEST_FRAMES, Loss, LossError, loss_over};
 pub use pods::total_in_pods;

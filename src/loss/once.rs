@@ -2,10 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{
-    FrameLoss, HandCounts, LossCaution, LossCautionKind, caution::short_list, spelling::folded,
+use super::{FrameLoss, HandCounts, LossCaution, LossCautionKind, spelling::folded};
+use crate::{
+    counts::PhotoCount,
+    sheet::Row,
+    units::{plural_does, short_list},
 };
-use crate::{counts::PhotoCount, sheet::Row, units::plural_does};
 
 /// Copies of one file: the plot that they show counts once.
 #[derive(Default)]
@@ -101,7 +103,7 @@ pub(super) fn take_in_trays(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{loss::frame::exactly, sheet::Place};
+    use crate::{counts::Limits, sheet::Place};
 
     #[test]
     fn trays_of_one_frame_add_up_and_a_hand_count_of_its_own_stands() {
@@ -118,7 +120,7 @@ mod tests {
             photo: format!("tray-{of}-{beans}.jpg"),
             place: Some(Place::Tray),
             tray_of: Some(of.to_owned()),
-            beans: exactly(beans),
+            beans: Limits::exactly(beans),
             ..FrameLoss::default()
         };
         let mut frames = [frame("a.jpg", None), frame("b.jpg", Some(9.0))];

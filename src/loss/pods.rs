@@ -31,17 +31,17 @@ pub fn total_in_pods(
 
 #[cfg(test)]
 mod tests {
-    use super::super::{frame::exactly, loss_by_source};
+    use super::super::loss_by_source;
     use super::*;
-    use crate::{sheet::Place, units::M2_PER_FT2};
+    use crate::{counts::Limits, sheet::Place, units::M2_PER_FT2};
 
     fn frames(place: Place, loose: f64, in_pods: f64) -> Vec<FrameLoss> {
         let one = |i| FrameLoss {
             photo: format!("{place:?}{i}.jpg"),
             place: Some(place),
-            area_m2: exactly(M2_PER_FT2),
-            beans: exactly(loose),
-            beans_in_pods: exactly(in_pods),
+            area_m2: Limits::exactly(M2_PER_FT2),
+            beans: Limits::exactly(loose),
+            beans_in_pods: Limits::exactly(in_pods),
             ..FrameLoss::default()
         };
         (0..4).map(one).collect()

@@ -8,9 +8,7 @@ use super::{
     Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, LossError, SeedSize, Settled,
     Source, SourceLoss,
     by_source::loss_of_settled,
-    caution::short_list,
     draws::{Common, DRAWS, DRAWS_A_CHECK},
-    frame::exactly,
     loss_by_source,
     once::{Once, take_in_trays},
     seed_size, settle,
@@ -22,7 +20,7 @@ use crate::{
     marks::{ConfirmedCounts, HandMark, PlaceMark, SeasonThreshold, Standing},
     photo::Position,
     sheet::{CardDiffers, Column, Place, Row, Sheet, SheetError},
-    units::{M2_PER_FT2, plural, plural_does},
+    units::{M2_PER_FT2, plural, plural_does, short_list},
 };
 
 /// The frames of a season.
@@ -233,7 +231,7 @@ fn by_hand(photo: &PhotoCount, row: Option<&Row>) -> Option<FrameLoss> {
     row?.typed.hand.beans?;
     Some(FrameLoss {
         photo: photo.photo.clone(),
-        area_m2: exactly(photo.frame_spec.ground().m2()),
+        area_m2: Limits::exactly(photo.frame_spec.ground().m2()),
         inside_m2: Some(photo.frame_spec.ground().m2()),
         taken: photo.meta.taken.clone(),
         position: photo.meta.position,

@@ -3,9 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::{
-    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind,
-    amount::times,
-    frame::{exactly, sd_of},
+    Assumptions, Basis, FrameLoss, LossCaution, LossCautionKind, amount::times, frame::sd_of,
 };
 use crate::{
     counts::Limits,
@@ -54,8 +52,8 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
             let of_seen = inside_m2 / frame.area_m2.estimate;
             frame.pods = times(frame.pods, of_seen);
             frame.beans_in_pods = times(frame.beans_in_pods, of_seen);
-            frame.area_m2 = exactly(inside_m2);
-            frame.beans = exactly(beans);
+            frame.area_m2 = Limits::exactly(inside_m2);
+            frame.beans = Limits::exactly(beans);
             frame.basis = Basis::Hand;
             beans_sd = 0.0;
         } else if frame.basis == Basis::Confirmed {
@@ -74,8 +72,8 @@ pub fn settle(frames: &[FrameLoss], assumptions: &Assumptions) -> Settled {
                 assumptions.beans_per_pod()
             };
             let pods = pods * frame.area_m2.estimate / inside_m2;
-            frame.pods = exactly(pods);
-            frame.beans_in_pods = exactly(pods * beans_per_pod);
+            frame.pods = Limits::exactly(pods);
+            frame.beans_in_pods = Limits::exactly(pods * beans_per_pod);
             0.0
         } else {
             pods_sd
@@ -237,13 +235,13 @@ mod tests {
         };
         let mut frame = FrameLoss {
             beans: beans(tool),
-            area_m2: exactly(0.09),
+            area_m2: Limits::exactly(0.09),
             ..FrameLoss::default()
         };
         frame.hand.beans = hand;
         if let Some(n) = confirmed {
             frame.tool_beans = Some(frame.beans);
-            frame.beans = exactly(n);
+            frame.beans = Limits::exactly(n);
             frame.sure_beans = n;
             frame.basis = Basis::Confirmed;
         }
@@ -269,7 +267,7 @@ mod tests {
         assert!((last.beans.estimate - 48.0).abs() < 1e-9);
         assert!((settled.shared_sd[3] - 40.0 * ratio.ratio_se).abs() < 1e-9);
         assert_eq!(settled.frames[0].basis, Basis::Confirmed);
-        assert_eq!(settled.frames[0].beans, exactly(12.0));
+        assert_eq!(settled.frames[0].beans, Limits::exactly(12.0));
         assert_eq!(settled.shared_sd[0], 0.0);
         assert_eq!(settled.cautions[0].kind, LossCautionKind::PutRightByMarks);
     }

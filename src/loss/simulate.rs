@@ -4,9 +4,10 @@ use serde::Serialize;
 
 use super::{
     Assumptions, FrameLoss, HandCounts, LossError, Seeds, Source, Spread,
-    by_source::loss_of_settled, draws::Common, frame::exactly, seed_size, settle,
+    by_source::loss_of_settled, draws::Common, seed_size, settle,
 };
 use crate::{
+    counts::Limits,
     sheet::Place,
     stats::{Chance, gamma_quantile},
     units::M2_PER_FT2,
@@ -75,7 +76,7 @@ pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 
                         chance,
                     )
                 };
-                let beans = exactly(counted(density));
+                let beans = Limits::exactly(counted(density));
                 let pods = own_hanging.filter(|_| *place == Place::Cut);
                 let [stubble_pods, lodged_pods, stalk_pods] =
                     pods.map_or([None; 3], |means| means.map(|mean| Some(counted(mean))));
@@ -89,7 +90,7 @@ pub fn simulate(design: &Design, chance: &mut Chance) -> (Vec<FrameLoss>, [f64; 
                         stalk_pods,
                         ..HandCounts::default()
                     },
-                    area_m2: exactly(M2_PER_FT2),
+                    area_m2: Limits::exactly(M2_PER_FT2),
                     ..FrameLoss::default()
                 });
             }

@@ -6,7 +6,9 @@ use super::{FrameLoss, LossCaution, LossCautionKind};
 
 /// Takes settings, checks and pairs by the spelling that is typed most: neither capitals nor spaces tell two of them apart.
 pub(super) fn spell_alike(frames: &mut [FrameLoss]) {
-    for name_of in [setting_of, check_of, pair_of] {
+    let names: [fn(&mut FrameLoss) -> &mut Option<String>; 3] =
+        [|f| &mut f.setting, |f| &mut f.check, |f| &mut f.pair];
+    for name_of in names {
         let mut typed: BTreeMap<String, BTreeMap<String, usize>> = BTreeMap::new();
         for name in frames.iter_mut().filter_map(|f| name_of(f).clone()) {
             let spellings = typed.entry(folded(&name)).or_default();
@@ -18,18 +20,6 @@ pub(super) fn spell_alike(frames: &mut [FrameLoss]) {
             name.clone_from(most.expect("it is among them").0);
         }
     }
-}
-
-fn setting_of(frame: &mut FrameLoss) -> &mut Option<String> {
-    &mut frame.setting
-}
-
-fn check_of(frame: &mut FrameLoss) -> &mut Option<String> {
-    &mut frame.check
-}
-
-fn pair_of(frame: &mut FrameLoss) -> &mut Option<String> {
-    &mut frame.pair
 }
 
 /// A name without what does not tell two apart.

@@ -357,11 +357,6 @@ const BEANS_IN_POD: (f64, f64) = (2.5, 0.7);
 
 /// Every object as it is shown, without doubt but for beans in pods that nobody counted.
 fn certain(shown: &[Shown]) -> Counts {
-    let exactly = |n: f64| Limits {
-        estimate: n,
-        low: n,
-        high: n,
-    };
     let number =
         |is: &dyn Fn(Verdict) -> bool| shown.iter().filter(|s| is(taken_for(s))).count() as f64;
     let pods = number(&|v| matches!(v, Verdict::Pod { .. }));
@@ -378,9 +373,9 @@ fn certain(shown: &[Shown]) -> Counts {
     }
     let spread = 1.959_964 * BEANS_IN_POD.1 * f64::sqrt(untold);
     Counts {
-        beans: exactly(number(&is_bean)),
-        split_beans: exactly(number(&|v| v == Verdict::Split)),
-        pods: exactly(pods),
+        beans: Limits::exactly(number(&is_bean)),
+        split_beans: Limits::exactly(number(&|v| v == Verdict::Split)),
+        pods: Limits::exactly(pods),
         beans_in_pods: Limits {
             estimate: told + beans_untold,
             low: told + (beans_untold - spread).max(untold),

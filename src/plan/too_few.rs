@@ -117,19 +117,11 @@ mod tests {
         units::M2_PER_FT2,
     };
 
-    fn exactly(v: f64) -> Limits {
-        Limits {
-            estimate: v,
-            low: v,
-            high: v,
-        }
-    }
-
     fn frames(beans: &[f64], place: Option<Place>) -> Vec<FrameLoss> {
         let one = |(i, &n): (usize, &f64)| FrameLoss {
             photo: format!("{place:?}{i}.jpg"),
-            area_m2: exactly(M2_PER_FT2),
-            beans: exactly(n),
+            area_m2: Limits::exactly(M2_PER_FT2),
+            beans: Limits::exactly(n),
             place,
             ..FrameLoss::default()
         };

@@ -12,7 +12,7 @@ use crate::{
     counts::Limits,
     loss::{
         Amount, Basis, Evidence, FrameLoss, Loss, LossCaution, RestsOn, SeasonLoss, Source,
-        SourceLoss, exactly, total_in_pods,
+        SourceLoss, total_in_pods,
     },
     next::{Next, SAFETY},
     plan::{TOO_FEW, TooFew},
@@ -279,7 +279,10 @@ fn answer(page: &LossPage<'_>, too_few: &TooFew, unit: &str, factor: f64) -> Opt
             .filter(|bu| *bu > 0.0)
             .map(|bu| {
                 let bu = bu * factor;
-                format!("{} {unit}", grouped(bu, places_for(exactly(bu), None)))
+                format!(
+                    "{} {unit}",
+                    grouped(bu, places_for(Limits::exactly(bu), None))
+                )
             }),
         rests_on: by_whom(&source.rests_on),
     })

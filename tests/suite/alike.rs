@@ -14,14 +14,6 @@ use podfall::{
     units::M2_PER_FT2,
 };
 
-fn exactly(value: f64) -> Limits {
-    Limits {
-        estimate: value,
-        low: value,
-        high: value,
-    }
-}
-
 /// Four frames of a square foot at one place of a check.
 fn four(setting: &str, check: &str, place: Place, beans: f64) -> Vec<FrameLoss> {
     let one = |i| FrameLoss {
@@ -29,8 +21,8 @@ fn four(setting: &str, check: &str, place: Place, beans: f64) -> Vec<FrameLoss> 
         setting: Some(setting.to_owned()),
         check: Some(check.to_owned()),
         place: Some(place),
-        beans: exactly(beans),
-        area_m2: exactly(M2_PER_FT2),
+        beans: Limits::exactly(beans),
+        area_m2: Limits::exactly(M2_PER_FT2),
         ..FrameLoss::default()
     };
     (0..4).map(one).collect()
@@ -202,7 +194,7 @@ fn a_hand_count_is_of_the_ground_inside_the_frame() {
     let mut frames = four("A", "1", Place::Behind, 21.2);
     for frame in &mut frames {
         frame.inside_m2 = Some(M2_PER_FT2);
-        frame.area_m2 = exactly(1.06 * M2_PER_FT2);
+        frame.area_m2 = Limits::exactly(1.06 * M2_PER_FT2);
     }
     let per_ft2 = |frames: &[FrameLoss]| {
         let loss = loss_by_source(frames, &Assumptions::default(), 0).unwrap();
@@ -228,7 +220,7 @@ fn a_hand_count_is_of_the_ground_inside_the_frame() {
     let mut pods = four("A", "1", Place::Behind, 0.0);
     for frame in &mut pods {
         frame.inside_m2 = Some(M2_PER_FT2);
-        frame.area_m2 = exactly(1.06 * M2_PER_FT2);
+        frame.area_m2 = Limits::exactly(1.06 * M2_PER_FT2);
         frame.hand.pods = Some(2.0);
     }
     let beans_per_pod = Assumptions::default().beans_per_pod();

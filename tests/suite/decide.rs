@@ -20,14 +20,6 @@ use podfall::{
     units::M2_PER_FT2,
 };
 
-fn exactly(value: f64) -> Limits {
-    Limits {
-        estimate: value,
-        low: value,
-        high: value,
-    }
-}
-
 /// Six pairs of checks; the second setting sheds fewer beans at the header.
 fn season() -> (Vec<FrameLoss>, SeasonLoss) {
     let mut frames = Vec::new();
@@ -52,7 +44,7 @@ fn season() -> (Vec<FrameLoss>, SeasonLoss) {
                             low: (beans - 1.0).max(0.0),
                             high: beans + 2.0,
                         },
-                        area_m2: exactly(M2_PER_FT2),
+                        area_m2: Limits::exactly(M2_PER_FT2),
                         taken: Some(format!("2026-10-0{}T10:00:00", pair + 1)),
                         position: Some(Position {
                             lat_deg: 44.0 + 0.001 * f64::from(pair),
@@ -245,7 +237,7 @@ fn payback_by_hand() {
         "{found:?}"
     );
     let lost = Offer {
-        gain_bu_per_ac: exactly(-0.2),
+        gain_bu_per_ac: Limits::exactly(-0.2),
         ..offer.clone()
     };
     let lost = payback(&lost).unwrap();
@@ -347,7 +339,7 @@ fn a_check_far_off_or_without_a_position_is_named_beside_the_map() {
 fn the_answer_says_who_counted_and_what_it_is_a_share_of() {
     let (mut frames, _) = season();
     for (n, frame) in frames.iter_mut().enumerate().take(30) {
-        frame.beans_in_pods = exactly(1.0);
+        frame.beans_in_pods = Limits::exactly(1.0);
         if n < 10 {
             frame.basis = Basis::Confirmed;
         } else {
@@ -422,7 +414,7 @@ fn frames_that_disagree_stand_on_a_page_with_their_pictures_worst_first() {
             low: by_photo - 2.0,
             high: by_photo + 2.0,
         },
-        area_m2: exactly(M2_PER_FT2),
+        area_m2: Limits::exactly(M2_PER_FT2),
         hand: podfall::loss::HandCounts {
             beans: Some(by_hand),
             ..Default::default()

@@ -17,21 +17,13 @@ fn close(got: f64, wanted: f64, within: f64) {
     );
 }
 
-fn exactly(value: f64) -> Limits {
-    Limits {
-        estimate: value,
-        low: value,
-        high: value,
-    }
-}
-
 /// A frame on which `beans` lay, without doubt.
 fn frame(name: &str, place: Option<Place>, beans: f64, area_ft2: f64) -> FrameLoss {
     FrameLoss {
         photo: name.to_owned(),
         place,
-        beans: exactly(beans),
-        area_m2: exactly(area_ft2 * M2_PER_FT2),
+        beans: Limits::exactly(beans),
+        area_m2: Limits::exactly(area_ft2 * M2_PER_FT2),
         ..FrameLoss::default()
     }
 }

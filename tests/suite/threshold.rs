@@ -93,14 +93,6 @@ fn object(id: u32, p: f64) -> Object {
     bean_at(id, Point::new(at, 0.0), Point::new(10.0 * at, 0.0), p)
 }
 
-fn exactly(n: f64) -> Limits {
-    Limits {
-        estimate: n,
-        low: n,
-        high: n,
-    }
-}
-
 fn photo(name: &str, objects: Vec<Object>) -> PhotoCount {
     let stated: Vec<f64> = objects.iter().map(|o| o.probability).collect();
     let allow = Allowances {
@@ -161,7 +153,7 @@ fn marks(count: &PhotoCount, real: &[bool], truth: f64) -> PhotoMarks {
             who: said("me"),
             at: said("2026-10-01T19:04:05+02:00"),
             counts: Counts {
-                beans: exactly(truth),
+                beans: Limits::exactly(truth),
                 ..Counts::default()
             },
             frame_spec: count.frame_spec,

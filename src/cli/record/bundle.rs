@@ -77,11 +77,7 @@ impl Bundle {
             .into());
         }
         let parent = parent_of(&folder);
-        let not_written = |path: &Path, source| BatchError::Write {
-            path: path.to_owned(),
-            source,
-        };
-        fs::create_dir_all(parent).map_err(|error| not_written(parent, error))?;
+        fs::create_dir_all(parent).map_err(BatchError::writing(parent))?;
         let at = parent.join(format!(
             "{}record-{}",
             files::UNFINISHED,
@@ -89,7 +85,7 @@ impl Bundle {
         ));
         // Left by a killed run that had the same number.
         let _ = fs::remove_dir_all(&at);
-        fs::create_dir(&at).map_err(|error| not_written(parent, error))?;
+        fs::create_dir(&at).map_err(BatchError::writing(parent))?;
         Ok(Self {
             at,
             folder,
