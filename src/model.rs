@@ -61,8 +61,8 @@ pub enum ModelError {
 }
 
 /// The network that comes with podfall, and its card.
-const NETWORK: &[u8] = include_bytes!("../models/beans-v9.onnx");
-const CARD: &str = include_str!("../models/beans-v9.toml");
+const NETWORK: &[u8] = include_bytes!("../models/beans-v10.onnx");
+const CARD: &str = include_str!("../models/beans-v10.toml");
 
 /// The card of the model that comes with podfall, without its network.
 ///

@@ -6,15 +6,16 @@ use podfall::{
     batch::{Layout, annotated_name, report_pictures},
     contrast::{Contrast, PhotoAgainstHand, contrast, photo_against_hand, settings_of},
     files,
+    loss::same_name,
     plan::TOO_FEW,
     report::hand::{HandPage, PhotoPicture, hand_html},
+    season::Told,
 };
 
 use super::{
     Outcome, Usage,
     assumptions::AssumptionArgs,
     season_files::{FolderArgs, SeasonRead},
-    unit::Told,
     usage,
 };
 
@@ -83,8 +84,8 @@ pub(super) fn two_settings(
     match (before, after, settings) {
         (Some(first), Some(second), _) => Ok((first.clone(), second.clone())),
         (None, None, [first, second]) => Ok((first.clone(), second.clone())),
-        (Some(one), None, [a, b]) if one == a => Ok((a.clone(), b.clone())),
-        (Some(one), None, [a, b]) if one == b => Ok((b.clone(), a.clone())),
+        (Some(one), None, [a, b]) if same_name(one, a) => Ok((a.clone(), b.clone())),
+        (Some(one), None, [a, b]) if same_name(one, b) => Ok((b.clone(), a.clone())),
         _ => Err(Usage(format!(
             "name two settings with --before and --after; the sheet has: {}",
             settings.join(", ")
@@ -159,7 +160,7 @@ fn text_of(found: &Contrast, told: Told) -> String {
     }
     // The whole, or as much of it as both know: the last that is no part.
     if let Some(whole) = found.sources.iter().rfind(|s| !s.source.is_part()) {
-        text.push_str(&format!("{}\n", whole.says));
+        text.push_str(&format!("{}\n", found.says(whole, told)));
     }
     for warning in &found.warnings {
         text.push_str(&format!("caution: {warning}\n"));

@@ -39,7 +39,6 @@ mod shell;
 mod stage;
 mod summary;
 mod uncounted;
-mod unit;
 mod verify;
 
 /// Exit code for a command line that cannot be followed; also what clap gives.

@@ -6,12 +6,13 @@ use podfall::{
     loss::Source,
     payback::{Offer, Payback, payback},
     plan::TOO_FEW,
+    season::Told,
     units::{grouped, plural},
 };
 
 use super::{
     Outcome, Usage, assumptions::AssumptionArgs, contrast::two_settings, season_files::FolderArgs,
-    unit::Told, usage,
+    usage,
 };
 
 /// Tell what a gain in bu/ac is worth against its price.

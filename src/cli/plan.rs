@@ -11,12 +11,13 @@ use podfall::{
         plan, plan_sources,
     },
     range::in_range,
+    season::Told,
     sheet::Place,
     units::{MM_PER_FT, length_mm, plural},
 };
 use serde::Serialize;
 
-use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, unit::Told, usage};
+use super::{Outcome, assumptions::AssumptionArgs, season_files::FolderArgs, usage};
 
 /// Tell how many frames it takes for limits as narrow as you wish or to tell two settings apart, and where to lay them.
 ///

@@ -14,8 +14,9 @@ use crate::{
     counts::Limits,
     loss::{
         FrameLoss, LEAST_BU_PER_AC, LossCautionKind, LossError, SeasonLoss, Source, SourceLoss,
-        differences, folded, too_wide, unlike,
+        differences, same_name, too_wide, unlike,
     },
+    season::Told,
     stats::mean_sd,
 };
 
@@ -97,7 +98,7 @@ pub struct SourceContrast {
     pub manner: Manner,
     /// `less`, `more` or `not-told-apart`: whether the limits of the change leave zero out.
     pub verdict: Verdict,
-    /// What may be said.
+    /// What may be said, in bu/ac.
     pub says: String,
 }
 
@@ -154,6 +155,39 @@ impl Contrast {
     pub fn too_wide(&self, limits: &Limits) -> bool {
         too_wide(limits, whole(&self.sources))
     }
+
+    /// What the limits of a change of one of its sources allow to be said, and no more.
+    pub fn says(&self, source: &SourceContrast, told: Told) -> String {
+        let (first, second) = (&self.first, &self.second);
+        let change = source.change_bu_per_ac;
+        let title = source.source.title();
+        if source.verdict == Verdict::NotToldApart && self.too_wide(&change) {
+            return format!(
+                "{title}: these are too few frames to tell the two apart; lay more under both settings (podfall plan)."
+            );
+        }
+        let unit = told.name();
+        let range = format!(
+            "95 % limits {} to {} {unit}",
+            told.signed(change.low),
+            told.signed(change.high)
+        );
+        match source.verdict {
+            Verdict::Less => format!(
+                "{title}: {second} lost less than {first}, by {} {unit} ({range}).",
+                told.number(-change.estimate)
+            ),
+            Verdict::More => format!(
+                "{title}: {second} lost more than {first}, by {} {unit} ({range}).",
+                told.number(change.estimate)
+            ),
+            Verdict::NotToldApart => format!(
+                "{title}: these frames do not tell the two apart ({range}); a difference up to {} {unit} is not ruled out, \
+                 and that they are alike is not shown.",
+                told.number(change.high.abs().max(change.low.abs()))
+            ),
+        }
+    }
 }
 
 /// The largest loss under either setting, and no less than [`LEAST_BU_PER_AC`]: what limits are held against.
@@ -183,7 +217,7 @@ pub fn contrast(
 ) -> Result<Contrast, ContrastError> {
     let settings = || season.by_setting.keys().cloned().collect::<Vec<_>>();
     let of = |name: &str| {
-        let is = |(known, _): &(&String, &SourceLoss)| folded(known) == folded(name);
+        let is = |(known, _): &(&String, &SourceLoss)| same_name(known, name);
         let found = season.by_setting.iter().find(is);
         found.ok_or_else(|| ContrastError::UnknownSetting {
             name: name.to_owned(),
@@ -250,17 +284,20 @@ pub fn contrast(
             pairs_that_join(begun)
         ));
     }
-    let whole = whole(&sources);
-    for source in &mut sources {
-        source.says = in_words(source, (first, second), whole);
-    }
-    Ok(Contrast {
+    let mut found = Contrast {
         first: first.to_owned(),
         second: second.to_owned(),
         sources,
         pairs: most_pairs,
         warnings,
-    })
+    };
+    let said: Vec<String> = (found.sources.iter())
+        .map(|source| found.says(source, Told::in_bushels()))
+        .collect();
+    for (source, says) in found.sources.iter_mut().zip(said) {
+        source.says = says;
+    }
+    Ok(found)
 }
 
 fn pairs_that_join(n: usize) -> String {
@@ -281,36 +318,6 @@ fn not_alike(sources: &[Source], first: &str, second: &str) -> Option<String> {
             titles.join("; ")
         )
     })
-}
-
-/// What the limits of a change allow to be said, and no more.
-fn in_words(source: &SourceContrast, (first, second): (&str, &str), whole: f64) -> String {
-    let change = source.change_bu_per_ac;
-    let title = source.source.title();
-    if source.verdict == Verdict::NotToldApart && too_wide(&change, whole) {
-        return format!(
-            "{title}: these are too few frames to tell the two apart; lay more under both settings (podfall plan)."
-        );
-    }
-    let range = format!(
-        "95 % limits {:+.2} to {:+.2} bu/ac",
-        change.low, change.high
-    );
-    match source.verdict {
-        Verdict::Less => format!(
-            "{title}: {second} lost less than {first}, by {:.2} bu/ac ({range}).",
-            -change.estimate
-        ),
-        Verdict::More => format!(
-            "{title}: {second} lost more than {first}, by {:.2} bu/ac ({range}).",
-            change.estimate
-        ),
-        Verdict::NotToldApart => format!(
-            "{title}: these frames do not tell the two apart ({range}); a difference up to {:.2} bu/ac is not ruled out, \
-             and that they are alike is not shown.",
-            change.high.abs().max(change.low.abs())
-        ),
-    }
 }
 
 /// Speed, moisture or the place in the field may explain a difference as well as the setting does.

@@ -39,5 +39,5 @@ pub use seeds::{SeedSize, SeedsFrom, seed_size};
 pub use settle::{Settled, settle};
 pub use simulate::{Coverage, Design, coverage, simulate};
 pub use source::{Evidence, RestsOn, Source, SourceAmount, SourceLoss};
-pub(crate) use spelling::folded;
+pub use spelling::same_name;
 pub use wide::{LEAST_BU_PER_AC, LEAST_PER_FT2, MOST_TIMES, too_wide};

@@ -28,6 +28,12 @@ pub(crate) fn folded(name: &str) -> String {
     words.join(" ")
 }
 
+/// Whether two names typed are one: neither capitals nor spaces tell them apart.
+#[must_use]
+pub fn same_name(a: &str, b: &str) -> bool {
+    folded(a) == folded(b)
+}
+
 /// Settings that look like one name with a slip in it.
 pub(super) fn slips(frames: &[FrameLoss]) -> Option<LossCaution> {
     let mut names: Vec<&str> = (frames.iter())

@@ -1,8 +1,12 @@
 //! A season folder: `podfall.toml` says once what the frame, the crop and the machine are.
 
+mod told;
+
 use std::collections::BTreeMap;
 
 use serde::Deserialize;
+
+pub use told::Told;
 
 use crate::{
     counts::Limits,

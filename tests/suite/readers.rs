@@ -309,8 +309,8 @@ fn part(bytes: &[u8]) {
     }
 }
 
-const NETWORK: &[u8] = include_bytes!("../../models/beans-v9.onnx");
-const CARD: &str = include_str!("../../models/beans-v9.toml");
+const NETWORK: &[u8] = include_bytes!("../../models/beans-v10.onnx");
+const CARD: &str = include_str!("../../models/beans-v10.toml");
 
 /// A network of 4,000 weights made by chance: 90 times faster than the one that comes with podfall.
 fn small_network() -> &'static [u8] {

@@ -280,6 +280,14 @@ fn contrast_plan_and_payback_follow_the_unit() {
     let metric = ["--unit", "kg/ha"];
     let text = told(&contrast, &metric);
     assert!(text.contains("change, kg/ha (95 % limits)"), "{text}");
+    assert!(
+        text.contains("slow lost less than fast, by 71.5 kg/ha"),
+        "{text}"
+    );
+    assert!(!text.contains("bu/ac"), "{text}");
+    // One of the two settings, however it is typed.
+    let one = [&["contrast", "."][..], &SEEDS, &["--before", "FAST"]].concat();
+    assert_eq!(told(&one, &metric), text);
     // 2.125, 1.0625 and their difference.
     let header = words_of(&text, "Header: shattered");
     assert_eq!(header[..3], ["142.9", "71.5", "-71.5"], "{text}");

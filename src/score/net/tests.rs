@@ -198,7 +198,7 @@ fn of_rten(model: &rten::Model, input: &str, raw: &RgbImage) -> NdTensor<f32, 4>
 /// Against rten 0.27 (a general runtime for ONNX), which reads the same file with code of its own.
 #[test]
 fn the_network_answers_as_another_runtime_says() {
-    let file = include_bytes!("../../../models/beans-v9.onnx");
+    let file = include_bytes!("../../../models/beans-v10.onnx");
     let net = Net::from_bytes(file).unwrap();
     let other = rten::Model::load(file.to_vec()).unwrap();
     let next = &mut chance(7);

@@ -1,6 +1,7 @@
 //! Amounts that are kept in bu/ac, told in the unit that the person asked for.
 
-use podfall::{loss::Assumptions, season::LossUnit, units::grouped};
+use super::LossUnit;
+use crate::{loss::Assumptions, units::grouped};
 
 /// A unit, and how much of it a bushel an acre is.
 #[derive(Debug, Clone, Copy)]
@@ -15,6 +16,14 @@ impl Told {
         Self {
             unit,
             in_one_bushel: unit.in_one_bushel(assumptions),
+        }
+    }
+
+    /// In bushels an acre, as everything is kept.
+    pub const fn in_bushels() -> Self {
+        Self {
+            unit: LossUnit::BuPerAc,
+            in_one_bushel: 1.0,
         }
     }
 
