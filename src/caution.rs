@@ -52,6 +52,8 @@ pub enum CautionKind {
     CoarseScale,
     /// What looks like beans is larger or smaller than beans, mm: the frame may be of another size than was said.
     OddSize,
+    /// Beans have nearly the ground's colour, and are few pixels wide: difference in colour, ΔE*ab.
+    FaintBeans,
     /// Much residue: cover, %. Beans lie hidden under it.
     HeavyResidue,
     /// The frame is not surely right: confidence, 0..1.
@@ -87,6 +89,7 @@ impl CautionKind {
             Self::DeepShadow => "deep-shadow",
             Self::CoarseScale => "coarse-scale",
             Self::OddSize => "odd-size",
+            Self::FaintBeans => "faint-beans",
             Self::HeavyResidue => "heavy-residue",
             Self::DoubtfulFrame => "doubtful-frame",
             Self::SameFile => "same-file",

@@ -31,6 +31,7 @@ impl LossCaution {
             | SamePlot
             | OddSize
             | HeavyResidue
+            | FaintBeans
             | OtherFrame
             | HandFarOff => crate::caution::matter(&self.message),
             _ => &self.message,
@@ -83,6 +84,8 @@ pub enum LossCautionKind {
     OddSize,
     /// Frames under heavy residue, counted by photo.
     HeavyResidue,
+    /// Photos from far up of beans that hardly stand out from the ground, counted by photo.
+    FaintBeans,
     /// The season's file has another frame than the photos were counted with.
     OtherFrame,
     /// A spot card on a photo says something else than the sheet.

@@ -147,6 +147,16 @@ fn of_photos(counts: &CountsFile, frames: &[FrameLoss]) -> Vec<LossCaution> {
             short_list(&heavy)
         )));
     }
+    let mut faint = with(CautionKind::FaintBeans);
+    faint.retain(|name| laid[name].hand.beans.is_none() && laid[name].basis != Basis::Confirmed);
+    if !faint.is_empty() {
+        cautions.push(LossCautionKind::FaintBeans.says(format!(
+            "beans of nearly the ground's colour, seen from too far up, on {}, where many are missed, so that the loss reads low: {}; take \
+             them again from nearer, or count there by hand",
+            plural(faint.len(), "photo"),
+            short_list(&faint)
+        )));
+    }
     cautions
 }
 

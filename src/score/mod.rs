@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 pub mod card;
+pub mod contrast;
 pub mod learned;
 pub mod mirror;
 pub mod near;
@@ -10,6 +11,7 @@ pub mod net;
 pub mod peaks;
 pub mod size;
 
+pub use contrast::bean_contrast;
 pub use learned::likeness_measures;
 pub use near::look_near;
 pub use size::bean_mm;

@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 
 use podfall::{
+    caution::{Caution, CautionKind},
     contrast::{Manner, Verdict, contrast, photo_against_hand},
     counts::Limits,
     loss::{
-        Assumptions, Basis, FrameLoss, SeasonFrames, SeasonLoss, Source, Spread, season_loss,
-        settle,
+        Assumptions, Basis, FrameLoss, LossCautionKind, SeasonFrames, SeasonLoss, Source, Spread,
+        season_frames, season_loss, settle,
     },
     next::next,
     payback::{Offer, payback},
@@ -16,9 +17,38 @@ use podfall::{
     report::hand::{HandPage, PhotoPicture, hand_html},
     report::loss::{LossPage, checks_geojson, loss_csv, loss_html, loss_json},
     season::LossUnit,
-    sheet::Place,
+    sheet::{Place, Sheet},
     units::M2_PER_FT2,
 };
+
+/// What a photo's own doubt means for the loss is told with it, of photos that are in it and were not counted by hand.
+#[test]
+fn photos_that_read_low_are_told_with_the_loss() {
+    for (kind, told) in [
+        (CautionKind::HeavyResidue, LossCautionKind::HeavyResidue),
+        (CautionKind::FaintBeans, LossCautionKind::FaintBeans),
+    ] {
+        let mut counts = crate::readers::three_counted().clone();
+        for photo in &mut counts.photos {
+            photo.meta.sha256.clone_from(&photo.photo);
+            photo.cautions.push(Caution {
+                kind,
+                measured: 20.0,
+                bound: 28.0,
+                message: "as measured".to_owned(),
+            });
+        }
+        let rows = "photo,place,hand_beans\na.jpg,cut,\nb.jpg,cut,7\nc.jpg,,\n";
+        let sheet = Sheet::read(rows.as_bytes()).unwrap();
+        let season = season_frames(&counts, Some(&sheet)).unwrap();
+        let caution = season.cautions.iter().find(|c| c.kind == told);
+        let message = &caution.expect("one photo is in the loss").message;
+        assert!(
+            message.contains("so that the loss reads low: a.jpg; "),
+            "{message}"
+        );
+    }
+}
 
 /// Six pairs of checks; the second setting sheds fewer beans at the header.
 fn season() -> (Vec<FrameLoss>, SeasonLoss) {

@@ -4,7 +4,7 @@
 //! few pixels each, and the last one lies near the threshold. Objects are counted from a probability of 0.4, so that one
 //! or two wrong ones among ten are to be expected; each must be marked doubtful.
 
-use image::{RgbImage, imageops};
+use image::{Rgb, RgbImage, imageops};
 use podfall::{caution::CautionKind, counts::Status};
 
 use crate::case::{Case, Run};
@@ -98,6 +98,32 @@ fn no_bean_is_made_up_on_bare_ground() {
     run.beans_match(0, 0);
     run.limits_hold();
     run.cover_is_right();
+}
+
+/// The same photo with two thirds of its contrast taken off: beans of nearly the ground's colour, few pixels wide.
+#[test]
+fn beans_that_hardly_stand_out_from_far_up_are_cautioned() {
+    let faint = Case::open("forty-beans-some-touching").spoilt(|photo| {
+        let ground = [80.0, 66.0, 50.0];
+        RgbImage::from_fn(photo.width(), photo.height(), |x, y| {
+            let seen = photo.get_pixel(x, y).0;
+            Rgb([0, 1, 2].map(|i| (ground[i] + 0.34 * (f64::from(seen[i]) - ground[i])) as u8))
+        })
+    });
+    let cautions = counted(&faint, ONE_FOOT).count.cautions;
+    let told = cautions.iter().find(|c| c.kind == CautionKind::FaintBeans);
+    let told = told.unwrap_or_else(|| panic!("{cautions:?}"));
+    assert!(told.measured < told.bound, "{told:?}");
+    assert!(
+        told.message
+            .contains("so near that the frame fills the picture")
+    );
+    let case = Case::open("forty-beans-some-touching");
+    let clear = counted(&case, ONE_FOOT);
+    assert!(
+        !cautioned(&clear, CautionKind::FaintBeans),
+        "the same beans, clear"
+    );
 }
 
 /// A weak point: where beans lie thick, two things that are none are taken for beans without a doubt. All beans are found.

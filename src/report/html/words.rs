@@ -405,7 +405,7 @@ fn check_for(kind: CautionKind) -> Option<&'static str> {
         | CautionKind::DeepShadow => {
             "Count this frame by hand, or take the photo again in even light and held still."
         }
-        CautionKind::CoarseScale => {
+        CautionKind::CoarseScale | CautionKind::FaintBeans => {
             "Count this frame by hand, or take the photo again from closer."
         }
         CautionKind::ColourProfile => {
