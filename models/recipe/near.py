@@ -2,10 +2,11 @@
 
 usage: near.py draw OUT_DIR --first beans.onnx --cutouts DIR --ground DIR [--workers 8] [--seconds 300]      patches of drawn tiles
        near.py cut OUT_DIR NAME=PHOTO_DIR [...] --first beans.onnx [--workers 8] [--watch SECONDS] [--coarser 1] [--most 180]      patches of photos with truth
-       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near-wide] [--side 64] [--minutes 4] [--seed 1] [--start FILE.pt]      weights, as .pt and .onnx
+       near.py train OUT_DIR PATCH_DIR [...] --val PREFIX,... [--size near-wide] [--side 64] [--minutes 4] [--seed 1] [--start FILE.pt [--of-start 0.5]]      weights, as .pt and .onnx
 
 A patch is SIDE px square about a hilltop of the first network's heat, at PX_PER_MM; a patch file, NAME_PHOTO.npz, holds many of one photo or of some
 tiles: im (n, SIDE, SIDE, 3) uint8 BGR, y (n,) 1 bean, 0 none (beans hardly seen, and second hilltops on one, are left out), split (n,), heat (n,).
+With --of-start what is kept is the mean, weight by weight, of so much of what it went on from and the rest of what it became.
 With --coarser each photo is cut that often again, made coarser by chance, as if taken from farther away.
 """
 import argparse
@@ -182,7 +183,11 @@ def train(a):
         opt.zero_grad(set_to_none=True); loss.backward(); torch.nn.utils.clip_grad_norm_(m.parameters(), 5); opt.step(); step += 1; seen.append(loss.detach())
         k = min(.999, 1 - 4 / (step + 40)); new = m.state_dict(); fl = [n for n, v in new.items() if v.dtype.is_floating_point]; torch._foreach_lerp_([ema[n] for n in fl], [new[n] for n in fl], 1 - k)
         if step % 2000 == 0: print("%4.0f s step %d loss %.4f %s" % (time.time() - t0, step, float(torch.stack(seen[-2000:]).mean()), {k: [v["near"]["f1"], v["first"]["f1"], v["both"]["f1"], v["both"]["log_loss"]] for k, v in judge().items()}), flush=True); seen = []
-    print("final", name, step, json.dumps(judge()), flush=True); m.load_state_dict(ema); m.eval(); torch.save(m.state_dict(), f"{a.out}/{name}.pt"); open(f"{a.out}/{name}.onnx", "wb").write(netdef.onnx_model(ls, netdef.folded(m)))
+    print("final", name, step, json.dumps(judge()), flush=True)
+    if a.of_start:
+        was = torch.load(a.start, map_location=dev); ema = {k: torch.lerp(v, was[k], a.of_start) if v.dtype.is_floating_point else v for k, v in ema.items()}
+        print("with %g of the start" % a.of_start, json.dumps(judge()), flush=True)
+    m.load_state_dict(ema); m.eval(); torch.save(m.state_dict(), f"{a.out}/{name}.pt"); open(f"{a.out}/{name}.onnx", "wb").write(netdef.onnx_model(ls, netdef.folded(m)))
 
 
 def figures(l, y):
@@ -197,7 +202,7 @@ def main():
     ap = argparse.ArgumentParser(); ap.add_argument("what", choices=["draw", "cut", "train"]); ap.add_argument("out"); ap.add_argument("sets", nargs="*")
     for k, d in dict(first="", cutouts="", ground="", name="drawn", train="drawn", val="", size="near", start="").items(): ap.add_argument("--" + k, default=d)
     for k, d in dict(workers=8, seed=1, batch=1024, cutouts_from=1, cutouts_to=22, side=64, coarser=0, most=180).items(): ap.add_argument("--" + k.replace("_", "-"), type=int, default=d)
-    for k, d in dict(seconds=300, watch=0, minutes=4, lr=2e-3).items(): ap.add_argument("--" + k, type=float, default=d)
+    for k, d in dict(seconds=300, watch=0, minutes=4, lr=2e-3, of_start=0).items(): ap.add_argument("--" + k.replace("_", "-"), type=float, default=d)
     a = ap.parse_args(); os.makedirs(a.out, exist_ok=True)
     if a.what == "cut": cut(a)
     elif a.what == "train": train(a)
