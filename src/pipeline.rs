@@ -17,7 +17,7 @@ use crate::{
     plot::{self, Plot, PlotError, PlotSettings},
     report::html::PictureSettings,
     score::{
-        bean_contrast, bean_mm,
+        bean_mm,
         learned::{self, Hilltops},
         likeness_measures, look_near,
         net::{Memory, NetError},
@@ -213,7 +213,7 @@ fn count(
         plot: &plot,
         shares: &ground.shares,
         bean_mm,
-        bean_contrast: bean_contrast(&plot, &judged.scored),
+        scored: &judged.scored,
         distance: model.card.known.distance(&looks),
         bar_height_mm: settings.frame.bar_height_mm,
         colours: photo.meta.colour_profile.as_ref(),

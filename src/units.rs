@@ -158,10 +158,14 @@ pub fn plural_does(n: usize, thing: &str, (one, more): (&str, &str)) -> String {
 
 /// The first names of a list, and how many more there are.
 pub fn short_list<S: Borrow<str>>(names: &[S]) -> String {
-    const SHOWN: usize = 5;
-    let shown = names[..names.len().min(SHOWN)].join(", ");
-    if names.len() > SHOWN {
-        format!("{shown} and {} more", names.len() - SHOWN)
+    listed(names, 5)
+}
+
+/// So many names of a list, and how many more there are.
+pub fn listed<S: Borrow<str>>(names: &[S], most: usize) -> String {
+    let shown = names[..names.len().min(most)].join(", ");
+    if names.len() > most {
+        format!("{shown} and {} more", names.len() - most)
     } else {
         shown
     }

@@ -6,6 +6,7 @@ use crate::{
     ground::Shares,
     photo::ColourProfile,
     plot::Plot,
+    score::{Scored, bean_contrast},
 };
 
 /// Width of a soybean, mm, by which scale is judged (Kibar 2008: 6.8 to 7.1; Wandkar 2012: 5.6).
@@ -22,8 +23,8 @@ pub struct Seen<'a> {
     pub shares: &'a Shares,
     /// How large across the beans are, mm, where it can be said: [`crate::score::bean_mm`].
     pub bean_mm: Option<f64>,
-    /// Difference in colour between the beans and the ground, ΔE*ab, where it can be said: [`crate::score::bean_contrast`].
-    pub bean_contrast: Option<f64>,
+    /// What was found on it.
+    pub scored: &'a [Scored],
     /// Distance from what the model was trained on, and the most that is taken without a word.
     pub distance: (f64, f64),
     /// Height of the bar, mm, where it was told.
@@ -49,6 +50,18 @@ const MOST_COVER_PCT: f64 = 55.0;
 const FAINT_BELOW_PX: f64 = 12.4;
 const LEAST_CONTRAST: f64 = 28.0;
 
+/// Beans that hardly stand out; it is looked at only where they are few pixels wide.
+fn faint_beans(seen: &Seen<'_>, bean_px: f64) -> Option<Caution> {
+    let is_coarse = bean_px < FAINT_BELOW_PX;
+    let contrast = is_coarse.then(|| bean_contrast(seen.plot, seen.scored))??;
+    under(
+        CautionKind::FaintBeans,
+        contrast,
+        LEAST_CONTRAST,
+        "the beans differ little from the ground in colour ({}, wanted {} or more where they are so few pixels wide); in such photos up to 4 in 10 were missed, more than the limits allow for: take the photo again from so near that the frame fills the picture, or count this frame by hand",
+    )
+}
+
 /// Doubts about one photo, in the order of [`CautionKind`].
 pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
     let light = &seen.plot.light;
@@ -63,7 +76,7 @@ pub fn cautions(seen: &Seen<'_>) -> Vec<Caution> {
         under(CautionKind::CoarseScale, bean_px, 11.0, &format!("a bean is only {{}} px wide, {{}} px or more is wanted; {FINER}")),
         seen.bean_mm.and_then(|mm| over(CautionKind::OddSize, mm, MOST_BEAN_MM, "what looks like beans is {} mm across, soybeans measure {} mm at most here: the frame may be smaller inside than was said; measure it, and count again with its true size")),
         seen.bean_mm.and_then(|mm| under(CautionKind::OddSize, mm, LEAST_BEAN_MM, "what looks like beans is {} mm across, soybeans measure {} mm or more here: the frame may be larger inside than was said; measure it, and count again with its true size")),
-        seen.bean_contrast.filter(|_| bean_px < FAINT_BELOW_PX).and_then(|contrast| under(CautionKind::FaintBeans, contrast, LEAST_CONTRAST, "the beans differ little from the ground in colour ({}, wanted {} or more where they are so few pixels wide); in such photos up to 4 in 10 were missed, more than the limits allow for: take the photo again from so near that the frame fills the picture, or count this frame by hand")),
+        faint_beans(seen, bean_px),
         over(CautionKind::HeavyResidue, seen.shares.residue_cover_pct, MOST_COVER_PCT, "residue covers {} % of the plot, above {} % many beans lie hidden: lift the residue off and take a second photo"),
         under(CautionKind::DoubtfulFrame, seen.frame.confidence, 0.5, "the frame is not surely found (confidence {}, wanted {}): check the drawn corners or give them with --corners"),
         seen.bar_height_mm.is_none()

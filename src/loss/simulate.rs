@@ -143,7 +143,6 @@ pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, 
             }
         }
     }
-    widths.sort_by(f64::total_cmp);
     let share = |held: usize| held as f64 / seasons as f64;
     Ok(Coverage {
         design: *design,
@@ -152,7 +151,7 @@ pub fn coverage(design: &Design, seasons: usize, seed: u64) -> Result<Coverage, 
         header: share(held[1]),
         through: share(held[2]),
         hanging: (design.hanging).map(|_| share(held[3] + held[4] + held[5]) / 3.0),
-        total_half_width: crate::stats::quantile_sorted(&widths, 0.5),
+        total_half_width: crate::stats::median(&mut widths).unwrap_or(0.0),
     })
 }
 

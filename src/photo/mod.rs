@@ -27,7 +27,7 @@ pub use spare::Spare;
 use spare::Taken;
 pub use turn::upright;
 
-use crate::stats::quantile_sorted;
+use crate::stats::median;
 
 /// A photo, upright.
 #[derive(Debug, Clone)]
@@ -115,11 +115,6 @@ impl Position {
             error_m: None,
         })
     }
-}
-
-fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    (!values.is_empty()).then(|| quantile_sorted(values, 0.5))
 }
 
 /// What a photo may cost.

@@ -11,7 +11,7 @@ use crate::{
     plan::TooFew,
     report::loss::places_for,
     sheet::Place,
-    units::{M2_PER_FT2, grouped, plural},
+    units::{M2_PER_FT2, grouped, listed, plural},
 };
 
 mod frames;
@@ -149,7 +149,7 @@ fn first(facts: &Facts, manifest_sha256: &str, blocks: &mut Vec<Block>) {
         blocks.push(Block::Notice(format!(
             "Not to be found when this record was made: {}; of these only the hashes at the time of the count stand here: {}.",
             plural(missing.len(), "original photo"),
-            words::listed(&missing)
+            listed(&missing, 12)
         )));
     }
     if !facts.taken_out.is_empty() {

@@ -5,7 +5,7 @@ use crate::{
     colour::{Lab, lab_from_srgb8},
     geometry::Point,
     plot::Plot,
-    stats::quantile_sorted,
+    stats::median,
 };
 
 /// Probability from which a bean is looked at: those in doubt may be ground.
@@ -27,8 +27,10 @@ pub fn bean_contrast(plot: &Plot, scored: &[Scored]) -> Option<f64> {
         .take(MOST)
         .filter_map(|s| contrast_at(plot, s.candidate.centre_mm))
         .collect();
-    differences.sort_by(f64::total_cmp);
-    (differences.len() >= FEWEST).then(|| quantile_sorted(&differences, 0.5))
+    if differences.len() < FEWEST {
+        return None;
+    }
+    median(&mut differences)
 }
 
 fn contrast_at(plot: &Plot, centre_mm: Point) -> Option<f64> {
@@ -63,10 +65,9 @@ fn contrast_at(plot: &Plot, centre_mm: Point) -> Option<f64> {
 fn middle(colours: &[Lab]) -> Option<[f64; 3]> {
     let of = |part: fn(&Lab) -> f32| {
         let mut values: Vec<f64> = colours.iter().map(|c| f64::from(part(c))).collect();
-        values.sort_by(f64::total_cmp);
-        quantile_sorted(&values, 0.5)
+        median(&mut values)
     };
-    (!colours.is_empty()).then(|| [of(|c| c.l), of(|c| c.a), of(|c| c.b)])
+    Some([of(|c| c.l)?, of(|c| c.a)?, of(|c| c.b)?])
 }
 
 #[cfg(test)]

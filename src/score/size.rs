@@ -8,7 +8,7 @@ use super::{
     net::{Maps, Memory, Net, NetError},
     peaks::peaks,
 };
-use crate::{geometry::Point, plot::Plot, stats::quantile_sorted};
+use crate::{geometry::Point, plot::Plot, stats::median};
 
 /// Probability from which a bean's size is taken.
 const SURE: f64 = 0.8;
@@ -43,8 +43,7 @@ pub fn bean_mm(
     let across = |s: &Scored| (s.candidate.length_mm * s.candidate.width_mm).sqrt();
     let mut sizes: Vec<f64> = scored.iter().filter(sure).map(across).collect();
     if sizes.len() >= FEWEST {
-        sizes.sort_by(f64::total_cmp);
-        return Ok(Some(quantile_sorted(&sizes, 0.5)));
+        return Ok(median(&mut sizes));
     }
     for (times, view) in [(2.0, half(plot)), (0.5, twice(plot))] {
         let (w, h) = view.dimensions();

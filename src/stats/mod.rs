@@ -21,7 +21,7 @@ pub use quantile::{
     gamma_quantile, normal_cdf, normal_quantile, student_t_cdf, student_t_quantile,
 };
 pub use ratio::{RatioEstimate, ratio_of_counts};
-pub use resample::{Chance, quantile_sorted};
+pub use resample::{Chance, median, quantile_sorted};
 pub use season_mean::{CheckSum, SeasonMean, season_mean, season_means};
 
 /// Mean and standard deviation (divisor n − 1) of some numbers; the deviation is 0 for fewer than two.

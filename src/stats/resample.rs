@@ -34,6 +34,12 @@ impl Chance {
     }
 }
 
+/// The median, between the two middle ones of an even number; `None` of none. They come out sorted.
+pub fn median(values: &mut [f64]) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    (!values.is_empty()).then(|| quantile_sorted(values, 0.5))
+}
+
 /// Quantile of sorted numbers, straight between neighbours. 0 for none.
 ///
 /// # Source

@@ -126,7 +126,6 @@ fn beans_that_hardly_stand_out_from_far_up_are_cautioned() {
     );
 }
 
-/// A weak point: where beans lie thick, two things that are none are taken for beans without a doubt. All beans are found.
 /// A frame of half or twice, or of half as much again, the size that was said: the number is wrong, and the photo says so.
 #[test]
 fn a_frame_of_another_size_than_was_said_is_noticed() {
@@ -160,6 +159,7 @@ fn a_frame_of_another_size_than_was_said_is_noticed() {
     }
 }
 
+/// A weak point: where beans lie thick, two things that are none are taken for beans without a doubt. All beans are found.
 #[test]
 fn beans_that_touch_are_counted_apart() {
     let case = Case::open("forty-beans-some-touching");

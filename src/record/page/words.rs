@@ -124,17 +124,6 @@ pub(super) fn runs(numbers: &[usize]) -> String {
     out.join(", ")
 }
 
-/// A few names, and how many more.
-pub(super) fn listed(names: &[&str]) -> String {
-    const SHOWN: usize = 12;
-    let shown = names[..names.len().min(SHOWN)].join(", ");
-    if names.len() > SHOWN {
-        format!("{shown} and {} more", names.len() - SHOWN)
-    } else {
-        shown
-    }
-}
-
 #[cfg(test)]
 mod tests {
     #[test]
